@@ -52,7 +52,7 @@ def srgb_profile() -> ColourProfile:
 
 
 def read_profile(icc: bytes) -> ColourProfile:
-    """Read a matrix/curve RGB or a grey ICC profile (ICC.1:2022); anything else counts as sRGB, with a note."""
+    """Read a matrix/curve RGB or a grey ICC profile (ICC.1:2022); else sRGB, with a note."""
     try:
         tags = _read_tags(icc)
         if icc[16:20] == b"GRAY":
@@ -96,22 +96,25 @@ def _read_xyz(tag: bytes) -> npt.NDArray[np.float64]:
 def _read_curve(tag: bytes) -> npt.NDArray[np.float32]:
     """A ``curv`` or ``para`` tag sampled at the 256 encoded values, clipped to 0..1."""
     encoded = np.arange(256) / 255
-    if tag[:4] == b"curv":
-        (count,) = struct.unpack_from(">I", tag, 8)
-        if count == 0:
-            linear = encoded
-        elif count == 1:
-            linear = encoded ** (struct.unpack_from(">H", tag, 12)[0] / 256)
-        else:
-            table = np.frombuffer(tag, dtype=">u2", count=min(count, 65536), offset=12) / 65535
-            linear = np.interp(encoded, np.linspace(0, 1, len(table)), table)
-    elif tag[:4] == b"para":
-        linear = _parametric(tag, encoded)
-    else:
-        raise ValueError("no curve tag")
+    with np.errstate(all="ignore"):
+        linear = _evaluate_curve(tag, encoded)
     if not np.isfinite(linear).all():
         raise ValueError("curve with undefined values")
     return np.clip(linear, 0, 1).astype(np.float32)
+
+
+def _evaluate_curve(tag: bytes, encoded: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    if tag[:4] == b"para":
+        return _parametric(tag, encoded)
+    if tag[:4] != b"curv":
+        raise ValueError("no curve tag")
+    (count,) = struct.unpack_from(">I", tag, 8)
+    if count == 0:
+        return encoded
+    if count == 1:
+        return np.asarray(encoded ** (struct.unpack_from(">H", tag, 12)[0] / 256))
+    table = np.frombuffer(tag, dtype=">u2", count=min(count, 65536), offset=12) / 65535
+    return np.interp(encoded, np.linspace(0, 1, len(table)), table)
 
 
 def _parametric(tag: bytes, x: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

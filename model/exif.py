@@ -1,4 +1,4 @@
-"""The few EXIF fields that are needed, read and written without a library: orientation, time, focal length."""
+"""The few EXIF fields needed, read and written without a library: orientation, time, focal length."""
 
 from __future__ import annotations
 
