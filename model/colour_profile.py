@@ -121,10 +121,12 @@ def _parametric(tag: bytes, x: npt.NDArray[np.float64]) -> npt.NDArray[np.float6
     """Parametric curve types 0..4 of ICC.1:2022, section 10.18."""
     (kind,) = struct.unpack_from(">H", tag, 8)
     count = (1, 3, 4, 5, 7)[kind]
-    g, a, b, c, d, e, f = [v / 65536 for v in struct.unpack_from(f">{count}i", tag, 12)] + [0.0] * (7 - count)
+    g, a, b, c, d, e, f = [float(v) / 65536 for v in struct.unpack_from(f">{count}i", tag, 12)] + [0.0] * (
+        7 - count
+    )
     if kind == 0:
         return np.asarray(x**g)
-    power = np.maximum(a * x + b, 0) ** g
+    power: npt.NDArray[np.float64] = np.maximum(a * x + b, 0) ** g
     if kind == 1:
         return np.where(a * x + b >= 0, power, 0.0)
     if kind == 2:

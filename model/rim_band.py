@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from model.colour_profile import ColourProfile, srgb_profile
+from model.perspective import map_plane
+from model.photo import Photo
+from model.piece import Piece, RimCurve
 
+FloatArray = npt.NDArray[np.float64]
+
+MAX_COLUMNS = 4096
+OUTSIDE_SHARE, INSIDE_SHARE = 0.03, 0.32  # of the rim's radius: flat rims reach to about .3 of it
 CLIPPED_HIGH, CLIPPED_LOW = 250, 2  # encoded values from which a channel tells nothing more
 
 
@@ -113,3 +121,94 @@ def find_clipped(encoded: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     """(h, w) bool: any channel at or over 250, or all channels at or under 2."""
     result = (encoded >= CLIPPED_HIGH).any(axis=2) | (encoded <= CLIPPED_LOW).all(axis=2)
     return np.asarray(result, dtype=bool)
+
+
+def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
+    """Unroll the band beside the lip from the full-size photo; None where no rim was found.
+
+    A closed band starts at the rim point topmost in the photo and runs clockwise; columns are even in
+    arc length within the rim's own plane, so a tilted plate gives the same strip as one seen square-on.
+    One strip px is about one photo px unless the strip would get over 4096 columns.
+    """
+    rim = piece.rim
+    if rim is None or len(rim.band) < 8:
+        return None
+    where, column_deg, px_per_radius, px_scale = _lay_grid(rim)
+    maps = where.astype(np.float32)
+    x, y = np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1])
+    encoded = _sample(photo, x, y, px_scale)
+    inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
+    share = np.linspace(0, 1, encoded.shape[1], endpoint=not rim.closed)
+    seen = rim.seen[np.minimum((share * len(rim.seen)).astype(int), len(rim.seen) - 1)]
+    diameter = 2 * px_per_radius
+    return RimStrip(
+        encoded=encoded,
+        linear_rgb=photo.linearise(encoded),
+        seen_mask=inside & seen[None],
+        clipped_mask=find_clipped(encoded),
+        column_deg=column_deg,
+        closed=rim.closed,
+        lip_row=round(OUTSIDE_SHARE * px_per_radius),
+        px_scale=px_scale,
+        px_per_diameter=diameter if rim.curve is not None else float("nan"),
+        mm_per_px=piece.size.diameter_mm / diameter if piece.size is not None else None,
+        blur_px=measure_blur_px(encoded, inside),
+    )
+
+
+def _lay_grid(rim: RimCurve) -> tuple[FloatArray, npt.NDArray[np.float32], float, float]:
+    """Photo places (h, w, 2) of the strip's pixels, column angles, px of one radius, px scale."""
+    line = np.vstack([rim.band, rim.band[:1]]) if rim.closed else rim.band
+    length_px = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
+    columns = int(np.clip(round(length_px), 64, MAX_COLUMNS))
+    px_scale = columns / length_px
+    at = np.arange(columns) * (len(line) - 1) / columns
+    if rim.plane is not None and rim.closed:
+        px_per_radius = columns / (2 * np.pi)
+        shares = _row_shares(px_per_radius)
+        angle = 2 * np.pi * np.arange(columns) / columns
+        unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        where = np.stack([map_plane(rim.plane, unit * (1 - share)) for share in shares])
+        return where, np.degrees(angle).astype(np.float32), px_per_radius, px_scale
+    inward = np.vstack([rim.inward, rim.inward[:1]]) if rim.closed else rim.inward
+    px_per_radius = float(np.median(np.linalg.norm(rim.inward, axis=1))) * px_scale
+    start = np.stack([np.interp(at, np.arange(len(line)), line[:, k]) for k in (0, 1)], axis=1)
+    inner = np.stack([np.interp(at, np.arange(len(line)), inward[:, k]) for k in (0, 1)], axis=1)
+    where = start[None] + inner[None] * _row_shares(px_per_radius)[:, None, None]
+    turn = 360.0 if rim.closed else float(np.degrees(columns / px_per_radius))
+    return where, (np.arange(columns) * turn / columns % 360).astype(np.float32), px_per_radius, px_scale
+
+
+def _row_shares(px_per_radius: float) -> FloatArray:
+    """Share of the radius inward of each row; row lip_row has 0."""
+    lip_row = round(OUTSIDE_SHARE * px_per_radius)
+    rows = lip_row + max(24, round(INSIDE_SHARE * px_per_radius))
+    return np.asarray((np.arange(rows) - lip_row) / px_per_radius)
+
+
+def _sample(
+    photo: Photo, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], px_scale: float
+) -> npt.NDArray[np.uint8]:
+    """Bilinear samples, from a reduced level where the strip is much smaller than the photo."""
+    level, scale = photo.pixels, 1.0
+    if px_scale < 0.6:
+        level, scale = photo.reduced(int(max(photo.width, photo.height) * px_scale))
+    if scale != 1.0:
+        x, y = (x + 0.5) * np.float32(scale) - 0.5, (y + 0.5) * np.float32(scale) - 0.5
+    return np.asarray(cv2.remap(level, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def measure_blur_px(encoded: npt.NDArray[np.uint8], seen: npt.NDArray[np.bool_]) -> float:
+    """Width (one sigma, strip px) of the sharpest edges: contrast of an edge over its steepest slope.
+
+    For a step blurred by a Gaussian the steepest slope is contrast / (sigma sqrt(2 pi)).
+    """
+    grey = cv2.cvtColor(encoded, cv2.COLOR_RGB2GRAY).astype(np.float32)
+    slope = np.abs(grey[2:] - grey[:-2]) / 2
+    slope[~(seen[2:] & seen[:-2])] = 0
+    strong = slope > max(4.0, float(np.quantile(slope, 0.99)))
+    if strong.sum() < 32:
+        return 2.0  # nothing sharp to measure on: a usual phone photo's blur
+    span = cv2.dilate(grey, np.ones((9, 1))) - cv2.erode(grey, np.ones((9, 1)))
+    sigma = span[1:-1][strong] / (slope[strong] * np.sqrt(2 * np.pi))
+    return float(np.clip(np.quantile(sigma, 0.25), 0.3, 6.0))

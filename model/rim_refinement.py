@@ -1,0 +1,148 @@
+"""From a rough lip to the exact one: edges searched along the normals, then a robust curve through them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.ellipse import fit_ellipse_robustly, sample_ellipse
+from model.facts import Ellipse
+
+FloatArray = npt.NDArray[np.float64]
+
+_SAMPLES = 360
+_OUTERMOST_SHARE = 0.55  # of the strongest edge on the normal: an edge line lies just inside the lip
+_SEEN_CONTRAST = 9.0  # Lab units over the profile's step: weaker is no visible lip
+
+
+@dataclass(frozen=True, eq=False)
+class LipEdges:
+    """Edges found along normals of a closed curve.
+
+    ``points`` (N, 2) start curve; ``normals`` (N, 2) outward units; ``offset_px`` (N,) where the lip's
+    edge lies, outward; ``strength`` (N,) Lab contrast, 0 outside the photo.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    offset_px: FloatArray
+    strength: FloatArray
+
+    @property
+    def found(self) -> FloatArray:
+        """(N, 2) the edge points."""
+        return np.asarray(self.points + self.normals * self.offset_px[:, None])
+
+
+def resample_closed(curve: FloatArray, count: int) -> FloatArray:
+    """(count, 2) points evenly spaced by arc length on a closed polygon, from its first point on."""
+    closed = np.vstack([curve, curve[:1]])
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = np.linspace(0, length[-1], count, endpoint=False)
+    return np.stack([np.interp(at, length, closed[:, k]) for k in (0, 1)], axis=1)
+
+
+def outward_normals(curve: FloatArray) -> FloatArray:
+    """(N, 2) unit normals of a closed polygon that runs clockwise as seen."""
+    along = np.roll(curve, -1, axis=0) - np.roll(curve, 1, axis=0)
+    normals = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9))
+
+
+def search_lip(rgb: npt.NDArray[np.uint8], curve: FloatArray, reach_px: float) -> LipEdges:
+    """Search each normal of a closed curve, within ``reach_px``, for the lip's edge.
+
+    The strongest edges near the curve are preferred, and of comparable ones the outermost.
+    """
+    points = resample_closed(curve, _SAMPLES)
+    normals = outward_normals(points)
+    half = max(6, int(np.ceil(reach_px)))
+    offsets = np.linspace(-reach_px, reach_px, 2 * half + 1)
+    step = offsets[1] - offsets[0]
+    where = points[:, None] + normals[:, None] * offsets[None, :, None]
+    profile = _lab_along(rgb, where)
+    smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=max(0.8, 1.0 / step), sigmaY=0.8)
+    slope = smooth[:, 2:] - smooth[:, :-2]
+    strength = np.sqrt((slope * slope).sum(axis=2))
+    height, width = rgb.shape[:2]
+    inside = np.all((where >= 0) & (where <= [width - 1, height - 1]), axis=2)[:, 1:-1]
+    strength = np.where(inside, strength, 0.0)
+    prior = np.exp(-0.5 * (offsets[1:-1] / (0.6 * reach_px)) ** 2)
+    weighted = strength * prior
+    best = _outermost_peak(weighted)
+    rows = np.arange(len(points))
+    shift = _parabola_shift(strength, best)
+    offset = offsets[1:-1][best] + shift * step
+    return LipEdges(points, normals, offset, strength[rows, best])
+
+
+def _lab_along(rgb: npt.NDArray[np.uint8], where: FloatArray) -> npt.NDArray[np.float32]:
+    """Lab, float32, bilinear, at (N, M, 2) places; outside the photo its border is repeated."""
+    maps = where.astype(np.float32)
+    sampled = cv2.remap(
+        rgb, maps[..., 0].copy(), maps[..., 1].copy(), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    lab = cv2.cvtColor(sampled, cv2.COLOR_RGB2LAB).astype(np.float32)
+    lab[..., 0] *= 100 / 255
+    return np.asarray(lab)
+
+
+def _outermost_peak(weighted: FloatArray) -> npt.NDArray[np.intp]:
+    """Index of the outermost local maximum that reaches a good share of the row's strongest."""
+    left = np.pad(weighted[:, :-1], ((0, 0), (1, 0)))
+    right = np.pad(weighted[:, 1:], ((0, 0), (0, 1)))
+    peak = (weighted >= left) & (weighted > right)
+    enough = weighted >= _OUTERMOST_SHARE * weighted.max(axis=1, keepdims=True)
+    usable = peak & enough
+    usable[:, 0] |= ~usable.any(axis=1)
+    count = weighted.shape[1]
+    return np.asarray(count - 1 - np.argmax(usable[:, ::-1], axis=1))
+
+
+def _parabola_shift(strength: FloatArray, best: npt.NDArray[np.intp]) -> FloatArray:
+    """Sub-step place of a maximum through three neighbours, within half a step."""
+    rows = np.arange(len(best))
+    middle = np.clip(best, 1, strength.shape[1] - 2)
+    a, b, c = (strength[rows, middle + k] for k in (-1, 0, 1))
+    bend = a - 2 * b + c
+    shift = np.where(bend < -1e-9, 0.5 * (a - c) / np.where(bend < -1e-9, bend, 1.0), 0.0)
+    return np.asarray(np.clip(shift, -0.5, 0.5))
+
+
+def refine_ellipse(rgb: npt.NDArray[np.uint8], start: Ellipse) -> tuple[Ellipse, LipEdges]:
+    """Refine an ellipse on a picture in two rounds, wide then narrow; returns it with its last edges."""
+    current = start
+    for reach in (0.03, 0.012):
+        edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), max(4.0, reach * current.semi_major))
+        usable = edges.strength > _SEEN_CONTRAST
+        if usable.sum() < _SAMPLES // 8:
+            return current, edges
+        tolerance = max(1.0, 0.3 * reach * current.semi_major)
+        fitted = fit_ellipse_robustly(edges.found[usable], current, tolerance)
+        if fitted is None or not _is_close(fitted, start):
+            return current, edges
+        current = fitted
+    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), max(4.0, 0.012 * current.semi_major))
+    return current, edges
+
+
+def _is_close(a: Ellipse, b: Ellipse) -> bool:
+    size = max(a.semi_major, b.semi_major)
+    return (
+        abs(a.semi_major - b.semi_major) < 0.12 * size
+        and abs(a.semi_minor - b.semi_minor) < 0.12 * size
+        and float(np.hypot(a.cx - b.cx, a.cy - b.cy)) < 0.12 * size
+    )
+
+
+def seen_along(edges: LipEdges, tolerance_px: float) -> npt.NDArray[np.bool_]:
+    """(N,) bool: the lip shows an edge where the curve says, gaps of a few degrees closed."""
+    seen = (edges.strength > _SEEN_CONTRAST) & (np.abs(edges.offset_px) < tolerance_px)
+    reach = len(seen) // 72  # 5 degrees: relief, a highlight or an equal background
+    tripled = np.tile(seen.astype(np.uint8), 3)[None]
+    kernel = np.ones((1, 2 * reach + 1), np.uint8)
+    closed = cv2.morphologyEx(tripled, cv2.MORPH_CLOSE, kernel)[0]
+    return np.asarray(closed[len(seen) : 2 * len(seen)] > 0)

@@ -1,0 +1,136 @@
+"""Measure the rim finder on a folder of photos: ``python -m training.evaluate_rim FOLDER [--sheet FILE]``.
+
+A folder holds either ``labels.csv`` (hand-labelled ellipses: cx, cy, full axes, angle) or, beside each
+picture, a truth file ``NAME.json`` with the lip as polygon.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.ellipse import polygon_iou, sample_ellipse
+from model.facts import Ellipse
+from model.photo import decode_photo
+from model.piece import find_piece
+
+FloatArray = npt.NDArray[np.float64]
+PICTURES = (".jpg", ".jpeg", ".png", ".webp")
+
+
+def read_truths(folder: Path) -> Iterator[tuple[Path, FloatArray, dict[str, Any]]]:
+    """Each picture with the polygon of its lip and what else the label says."""
+    labels = folder / "labels.csv"
+    if labels.exists():
+        with labels.open(newline="", encoding="utf-8") as lines:
+            for row in csv.DictReader(lines):
+                cx, cy, major, minor, angle = (
+                    float(row[k]) for k in ("cx", "cy", "major", "minor", "angle_deg")
+                )
+                lip = Ellipse(cx, cy, major / 2, minor / 2, angle)
+                yield folder / row["file"], sample_ellipse(lip), dict(row)
+        return
+    for path in sorted(p for p in folder.rglob("*") if p.suffix.lower() in PICTURES):
+        truth_file = path.with_suffix(".json")
+        if truth_file.exists():
+            truth = json.loads(truth_file.read_text(encoding="utf-8"))
+            polygon = find_lip(truth)
+            if polygon is not None:
+                yield path, polygon, truth
+
+
+def find_lip(truth: dict[str, Any]) -> FloatArray | None:
+    """The lip polygon of a truth file."""
+    rim = truth.get("rim") or (truth.get("piece") or {}).get("rim") or {}
+    curve = rim.get("curve") if isinstance(rim, dict) else None
+    return np.array(curve, dtype=np.float64) if curve else None
+
+
+def measure_folder(folder: Path, limit: int | None = None) -> list[dict[str, Any]]:
+    """One row a picture: IoU of the lip, status, visible share, milliseconds."""
+    rows = []
+    for path, lip, label in read_truths(folder):
+        photo = decode_photo(path.read_bytes())
+        start = time.perf_counter()
+        piece = find_piece(photo)
+        spent = (time.perf_counter() - start) * 1000
+        curve = piece.rim.curve if piece.rim is not None else None
+        iou = polygon_iou(curve, lip) if curve is not None else 0.0
+        share = piece.rim.visible_share if piece.rim is not None else 0.0
+        rows.append(
+            {"path": path, "iou": iou, "status": piece.status, "visible": share, "ms": spent, "curve": curve}
+            | {"lip": lip, "label": label, "view": piece.rim.view if piece.rim else ""}
+        )
+        if limit is not None and len(rows) >= limit:
+            break
+    return rows
+
+
+def wilson_interval(hits: int, count: int) -> tuple[float, float]:
+    """95 % score interval of a share (Wilson, J. Amer. Stat. Assoc. 22, 1927)."""
+    if count == 0:
+        return 0.0, 1.0
+    z, share = 1.96, hits / count
+    middle = share + z * z / (2 * count)
+    half = z * float(np.sqrt(share * (1 - share) / count + z * z / (4 * count * count)))
+    return (middle - half) / (1 + z * z / count), (middle + half) / (1 + z * z / count)
+
+
+def draw_sheet(rows: list[dict[str, Any]], target: Path, side: int = 300) -> None:
+    """Contact sheet: truth green, found red, worst first."""
+    tiles = []
+    for row in sorted(rows, key=lambda r: float(r["iou"])):
+        picture = decode_photo(Path(row["path"]).read_bytes()).pixels
+        scale = side / max(picture.shape[:2])
+        small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        for curve, colour in ((row["lip"], (0, 255, 0)), (row["curve"], (255, 0, 0))):
+            if curve is not None:
+                cv2.polylines(small, [np.round(curve * scale * 8).astype(np.int32)], True, colour, 1, 16, 3)
+        tile = np.full((side + 18, side, 3), 255, np.uint8)
+        tile[: small.shape[0], : small.shape[1]] = small[:side, :side]
+        text = f"{row['iou']:.3f} {row['status'][:5]} {row['visible']:.2f} {Path(row['path']).stem[-22:]}"
+        cv2.putText(tile, text, (2, side + 13), cv2.FONT_HERSHEY_SIMPLEX, 0.38, (0, 0, 0), 1, 16)
+        tiles.append(tile)
+    while len(tiles) % 6:
+        tiles.append(np.full_like(tiles[0], 255))
+    sheet = np.vstack([np.hstack(tiles[i : i + 6]) for i in range(0, len(tiles), 6)])
+    cv2.imwrite(str(target), sheet[..., ::-1])
+
+
+def main() -> None:
+    """Print one line a picture and the shares at IoU .8 and .9."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--sheet", type=Path, help="write a contact sheet, worst first")
+    parser.add_argument("--limit", type=int)
+    parser.add_argument("--quiet", action="store_true")
+    told = parser.parse_args()
+    cv2.setNumThreads(1)
+    rows = measure_folder(told.folder, told.limit)
+    for row in rows if not told.quiet else []:
+        print(
+            f"{row['iou']:.3f} {row['status']:9} {row['visible']:.2f} {row['ms']:5.0f} ms {row['path'].name}"
+        )
+    ious = np.array([row["iou"] for row in rows])
+    for level in (0.8, 0.9, 0.95):
+        hits = int((ious >= level).sum())
+        low, high = wilson_interval(hits, len(ious))
+        print(
+            f"IoU >= {level}: {hits} of {len(ious)} = {hits / max(len(ious), 1):.3f} ({low:.3f}-{high:.3f})"
+        )
+    print(f"median {np.median([row['ms'] for row in rows]):.0f} ms, median IoU {np.median(ious):.4f}")
+    if told.sheet is not None:
+        draw_sheet(rows, told.sheet)
+
+
+if __name__ == "__main__":
+    main()
