@@ -1,0 +1,236 @@
+"""The command line: translates, never thinks. Imports are late so that every command starts fast."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from service.actions import Actions
+    from service.settings import Settings
+
+DONE, SOME_FAILED, WRONG_USE = 0, 1, 2
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".jfif"}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    from service.settings import find_settings
+
+    given = make_parser().parse_args(arguments)
+    settings = find_settings(getattr(given, "data", None), getattr(given, "empty", False), os.environ)
+    commands = {"read": read, "add": add, "gallery": gallery, "undo": undo, "serve": serve}
+    from service.errors import ServiceError
+
+    try:
+        return commands[given.command](given, settings)
+    except ServiceError as error:
+        print(f"rimlight: {error}", file=sys.stderr)
+        return WRONG_USE
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # the reader of a pipe went away, as `head` does
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
+    shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
+    shared.add_argument("--empty", action="store_true", help="a new folder starts without the demo gallery")
+    parser = argparse.ArgumentParser(
+        prog="rimlight",
+        parents=[shared],
+        description="Reads the decorated rim of tableware from photos. A visual opinion, not an assay.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    read_ = commands.add_parser("read", parents=[shared], help="read photos, or folders of photos")
+    read_.add_argument("photos", nargs="+", metavar="PHOTO", help="photo or folder")
+    read_.add_argument("--json", action="store_true", help="one JSON reading a line")
+    read_.add_argument("--neutral", metavar="X,Y", help="a point that is neutral white or grey")
+    read_.add_argument("--trace", metavar="X,Y;X,Y...", help="a line drawn along the border")
+    add_ = commands.add_parser("add", parents=[shared], help="add a labelled photo to the gallery")
+    add_.add_argument("photo", metavar="PHOTO")
+    add_.add_argument("--motif", required=True)
+    for name in ("variant", "maker", "line", "decoration-number", "piece", "note"):
+        add_.add_argument(f"--{name}")
+    add_.add_argument("--metal", help="gold or platinum")
+    add_.add_argument("--state", help="sound or worn")
+    add_.add_argument("--json", action="store_true", help="the gallery item as JSON")
+    gallery_ = commands.add_parser("gallery", parents=[shared], help="list the gallery")
+    gallery_.add_argument("--motif")
+    gallery_.add_argument("--metal")
+    gallery_.add_argument("--json", action="store_true", help="one JSON item a line")
+    undo_ = commands.add_parser("undo", parents=[shared], help="undo the last change, or the one named")
+    undo_.add_argument("change", nargs="?", metavar="CHANGE")
+    serve_ = commands.add_parser("serve", parents=[shared], help="start the phone page and the HTTP endpoint")
+    serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
+    serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
+    return parser
+
+
+def _port(text: str) -> int:
+    port = int(text)
+    if not 0 <= port <= 65535:
+        raise argparse.ArgumentTypeError("a port lies in 0..65535")
+    return port
+
+
+@contextmanager
+def _opened(settings: Settings, reads: bool = True) -> Iterator[Actions]:
+    """The gallery, filled if new; with ``reads`` fit for today's network, a worker starting meanwhile."""
+    from service.worker import Worker
+
+    worker = Worker()
+    if reads:
+        worker.start()  # its imports run while this process does its own
+    try:
+        from service.actions import Actions
+        from service.demo_gallery import fill_new_gallery, refresh_stale_vectors
+        from service.store import open_store
+
+        store = open_store(settings.data_folder)
+        try:
+            actions = Actions(store, worker, "command line")
+            fill_new_gallery(actions, settings.empty, _show_progress)
+            if reads:
+                refresh_stale_vectors(actions, _show_progress)
+            yield actions
+        finally:
+            store.close()
+    finally:
+        worker.close()
+
+
+def _show_progress(steps: list[str], what: str) -> Iterable[str]:
+    from tqdm import tqdm
+
+    steps_shown: Iterable[str] = tqdm(steps, desc=what, unit="photo", file=sys.stderr)
+    return steps_shown
+
+
+def list_photos(paths: Sequence[str]) -> tuple[list[Path], bool]:
+    """The photos named, those of a folder in order of name, and whether a folder was among them."""
+    photos: list[Path] = []
+    any_folder = False
+    for path in map(Path, paths):
+        if path.is_dir():
+            any_folder = True
+            inside = (p for p in path.rglob("*") if p.suffix.lower() in PHOTO_SUFFIXES and p.is_file())
+            photos += sorted(inside)
+        else:
+            photos.append(path)
+    return photos, any_folder
+
+
+def read(given: argparse.Namespace, settings: Settings) -> int:
+    """Print what each photo shows; a photo that fails is named and the others are still read."""
+    photos, any_folder = list_photos(given.photos)
+    if not photos:
+        print(f"rimlight: no photos in {', '.join(given.photos)}", file=sys.stderr)
+        return SOME_FAILED
+    failed = 0
+    with _opened(settings) as actions:
+        for name in _show_progress([str(p) for p in photos], "reading") if any_folder else map(str, photos):
+            failed += not _read_one(actions, name, given)
+    if not given.json and failed < len(photos):
+        print("\nA visual opinion from a photo: not an assay, an authentication or an appraisal. Gold and")
+        print("platinum verdicts are unverified on real photos. `--json` gives every fact and caution.")
+    return SOME_FAILED if failed else DONE
+
+
+def _read_one(actions: Actions, name: str, given: argparse.Namespace) -> bool:
+    from model.errors import RimlightError
+    from service.report import describe_reading
+
+    try:
+        facts = actions.read_only(_load(name), given.neutral, given.trace).facts
+    except (RimlightError, OSError) as error:
+        print(f"{name}: {_reason(error)}", file=sys.stderr)
+        return False
+    print(json.dumps(facts | {"file": name}) if given.json else describe_reading(name, facts), flush=True)
+    return True
+
+
+def _load(name: str) -> bytes:
+    """The file's bytes; a file far over the limit is not pulled into memory."""
+    from model.errors import PhotoTooLarge
+    from service.settings import MAX_PHOTO_BYTES
+
+    path = Path(name)
+    if path.stat().st_size > MAX_PHOTO_BYTES:
+        raise PhotoTooLarge(f"expected at most {MAX_PHOTO_BYTES // 10**6} MB; export it smaller.")
+    return path.read_bytes()
+
+
+def _reason(error: Exception) -> str:
+    return (error.strerror or "cannot be opened") if isinstance(error, OSError) else str(error)
+
+
+def add(given: argparse.Namespace, settings: Settings) -> int:
+    """Add one labelled photo."""
+    from model.errors import RimlightError
+    from service.errors import ServiceError
+    from service.labels import LABEL_NAMES, check_labels
+    from service.report import describe_item
+
+    labels = check_labels({name: getattr(given, name) for name in LABEL_NAMES})
+    with _opened(settings) as actions:
+        try:
+            item = actions.add_photo(_load(given.photo), labels)
+        except ServiceError:
+            raise
+        except (RimlightError, OSError) as error:
+            print(f"{given.photo}: {_reason(error)}", file=sys.stderr)
+            return SOME_FAILED
+    print(json.dumps(item) if given.json else f"added  {describe_item(item)}")
+    return DONE
+
+
+def gallery(given: argparse.Namespace, settings: Settings) -> int:
+    """List the gallery."""
+    from service.report import describe_item
+
+    with _opened(settings, reads=False) as actions:
+        page, pages = 1, 1
+        while page <= pages:
+            answer = actions.list_gallery(given.motif, given.metal, page)
+            for item in answer["items"]:
+                print(json.dumps(item) if given.json else describe_item(item))
+            page, pages = page + 1, answer["pages"]
+    return DONE
+
+
+def undo(given: argparse.Namespace, settings: Settings) -> int:
+    """Undo a change."""
+    from service.report import describe_item
+
+    with _opened(settings, reads=False) as actions:
+        answer = actions.undo_change(given.change)
+    state = "in the gallery" if answer["in_gallery"] else "no longer in the gallery"
+    print(f"undone: {answer['undone']['action']}; {state}: {describe_item(answer['item'])}")
+    return DONE
+
+
+def serve(given: argparse.Namespace, settings: Settings) -> int:
+    """Serve until stopped."""
+    from service.serve import serve_pages
+    from service.settings import DEFAULT_PORT
+
+    port = DEFAULT_PORT if given.port is None else given.port
+    with _opened(settings) as actions:
+        actions.who = "page"
+        for name in actions.store.set_aside_leftovers():
+            print(f"set aside a half-written file: {name}", file=sys.stderr)
+        return int(serve_pages(actions, port, given.lan))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,37 @@
+"""What the service refuses, in sentences a person can act on; the edges translate, never think."""
+
+from __future__ import annotations
+
+from model.errors import PhotoError, RimlightError
+
+
+class ServiceError(RimlightError):
+    """Base of every refusal that is not about the photo itself."""
+
+
+class NotFound(ServiceError):
+    """An id that is not in this store."""
+
+
+class NothingToUndo(ServiceError):
+    """No change, or not this change, can be undone now."""
+
+
+class KeyReused(ServiceError):
+    """One Idempotency-Key came with two different bodies."""
+
+
+class LabelError(ServiceError):
+    """A label has an unknown or unusable value."""
+
+
+class StoreError(ServiceError):
+    """The data folder cannot be used."""
+
+
+class Busy(ServiceError):
+    """Too many photos wait already; try again shortly."""
+
+
+class ReaderStopped(PhotoError):
+    """The worker died, ran out of time or memory, or failed on this photo."""

@@ -1,0 +1,192 @@
+"""The HTTP edge: routes translate to use cases and back, never think."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from fastapi import FastAPI, Form, Header, Path, Query
+from starlette.responses import JSONResponse, Response
+
+from service import pages, problems, schemas
+from service.actions import Actions, Retry, fingerprint
+from service.labels import LABEL_NAMES, check_labels
+
+Key = Annotated[
+    str | None,
+    Header(
+        alias="Idempotency-Key",
+        min_length=1,
+        max_length=200,
+        pattern=r"^[\x21-\x7e]+$",
+        description="the same key and body give the same answer once, so a phone may retry",
+    ),
+]
+Id = Annotated[str, Path(max_length=100)]
+PROBLEM: dict[str, Any] = {
+    "model": schemas.Problem,
+    "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
+}
+THUMBNAIL_PX, DISPLAY_PX = 320, 1280
+
+
+def _problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    return {status: PROBLEM | {"description": problems.STATUS_TITLES[status]} for status in statuses}
+
+
+def make_app(actions: Actions) -> FastAPI:
+    """The app on one set of use cases; wrap it in ``guard.Guard`` before serving it."""
+    app = FastAPI(
+        title="Rimlight",
+        description="Reads the decorated rim of tableware from a photo. A visual opinion, not an assay.",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/openapi.json",
+    )
+    problems.install(app)
+    _add_reading_routes(app, actions)
+    _add_gallery_routes(app, actions)
+    _add_service_routes(app, actions)
+    pages.add_pages(app, actions)
+    return app
+
+
+def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
+    @app.post(
+        "/api/readings",
+        status_code=201,
+        response_model=schemas.Reading,
+        responses=_problems(413, 415, 422),
+        summary="Read a photo",
+    )
+    def read_photo(
+        form: Annotated[schemas.ReadingForm, Form(media_type="multipart/form-data")], key: Key = None
+    ) -> Response:
+        data = form.photo.file.read()
+        retry = _retry(key, "readings", data, form.neutral, form.trace)
+        reading = actions.read_photo(data, form.neutral, form.trace, retry)
+        return JSONResponse(reading, 201, {"Location": f"/api/readings/{reading['id']}"})
+
+    @app.get(
+        "/api/readings/{reading_id}",
+        response_model=schemas.Reading,
+        responses=_problems(404),
+        summary="A reading made before",
+    )
+    def find_reading(reading_id: Id) -> Response:
+        return JSONResponse(actions.find_reading(reading_id))
+
+    @app.get(
+        "/api/readings/{reading_id}/strip.png",
+        responses=_problems(404) | {200: {"content": {"image/png": {}}}},
+        response_class=Response,
+        summary="The unrolled rim band",
+    )
+    def find_strip(reading_id: Id) -> Response:
+        return _picture(actions.find_strip(reading_id), "image/png")
+
+    @app.get(
+        "/api/readings/{reading_id}/photo.jpg",
+        responses=_problems(404, 422) | {200: {"content": {"image/jpeg": {}}}},
+        response_class=Response,
+        summary="The photo, re-encoded for showing",
+    )
+    def find_picture(reading_id: Id, size: Literal["thumbnail", "display"] = "display") -> Response:
+        side_px = THUMBNAIL_PX if size == "thumbnail" else DISPLAY_PX
+        return _picture(actions.find_picture(reading_id, side_px), "image/jpeg")
+
+    @app.post(
+        "/api/readings/{reading_id}/confirmation",
+        status_code=201,
+        response_model=schemas.ChangedItem,
+        responses=_problems(404, 422),
+        summary="Confirm or correct: the photo joins the gallery",
+    )
+    def confirm_reading(reading_id: Id, body: schemas.LabelsIn, key: Key = None) -> Response:
+        retry = _retry(key, "confirmation", reading_id, body.model_dump_json())
+        item = actions.confirm_reading(reading_id, check_labels(body.model_dump()), retry)
+        return JSONResponse(item, 201, {"Location": f"/api/gallery/{item['id']}"})
+
+
+def _add_gallery_routes(app: FastAPI, actions: Actions) -> None:
+    @app.post(
+        "/api/gallery",
+        status_code=201,
+        response_model=schemas.ChangedItem,
+        responses=_problems(413, 415, 422),
+        summary="Add a labelled photo",
+    )
+    def add_photo(
+        form: Annotated[schemas.GalleryForm, Form(media_type="multipart/form-data")], key: Key = None
+    ) -> Response:
+        given = {name: getattr(form, name) for name in LABEL_NAMES}
+        labels, data = check_labels(given), form.photo.file.read()
+        item = actions.add_photo(data, labels, _retry(key, "gallery", data, *given.values()))
+        return JSONResponse(item, 201, {"Location": f"/api/gallery/{item['id']}"})
+
+    @app.get(
+        "/api/gallery",
+        response_model=schemas.GalleryPage,
+        responses=_problems(422),
+        summary="The gallery, newest first",
+    )
+    def list_gallery(
+        motif: Annotated[str | None, Query(max_length=200, description="name or id")] = None,
+        metal: Annotated[Literal["gold", "platinum", "silver"] | None, Query()] = None,
+        page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+    ) -> Response:
+        return JSONResponse(actions.list_gallery(motif, metal, page))
+
+    @app.get(
+        "/api/gallery/{item_id}",
+        response_model=schemas.GalleryItem,
+        responses=_problems(404),
+        summary="One gallery item",
+    )
+    def find_item(item_id: Id) -> Response:
+        return JSONResponse(actions.find_item(item_id))
+
+    @app.get(
+        "/api/gallery/{item_id}/photo.jpg",
+        responses=_problems(404, 422) | {200: {"content": {"image/jpeg": {}}}},
+        response_class=Response,
+        summary="A gallery photo, re-encoded for showing",
+    )
+    def find_item_picture(item_id: Id, size: Literal["thumbnail", "display"] = "display") -> Response:
+        side_px = THUMBNAIL_PX if size == "thumbnail" else DISPLAY_PX
+        reading_id = actions.find_item(item_id)["reading_id"]
+        return _picture(actions.find_picture(reading_id, side_px), "image/jpeg")
+
+    @app.delete(
+        "/api/gallery/{item_id}",
+        status_code=204,
+        responses=_problems(404),
+        summary="Take an item out of the gallery",
+    )
+    def remove_item(item_id: Id) -> Response:
+        return Response(status_code=204, headers={"Change-Id": actions.remove_item(item_id)})
+
+
+def _add_service_routes(app: FastAPI, actions: Actions) -> None:
+    @app.post(
+        "/api/undo",
+        response_model=schemas.Undone,
+        responses=_problems(409, 422),
+        summary="Undo a change, by default the last",
+    )
+    def undo_change(body: schemas.UndoIn | None = None, key: Key = None) -> Response:
+        change = body.change if body is not None else None
+        return JSONResponse(actions.undo_change(change, _retry(key, "undo", change)))
+
+    @app.get("/api/health", response_model=schemas.Health, summary="How the service is")
+    def tell_health() -> Response:
+        return JSONResponse(actions.tell_health())
+
+
+def _retry(key: str | None, *parts: str | bytes | None) -> Retry | None:
+    return None if key is None else Retry(key, fingerprint(*parts))
+
+
+def _picture(data: bytes, media_type: str) -> Response:
+    """A picture that never changes under its address."""
+    return Response(data, media_type=media_type, headers={"Cache-Control": "private, max-age=86400"})

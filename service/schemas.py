@@ -1,0 +1,265 @@
+"""Bodies of the HTTP interface: checked on the way in, documented on the way out.
+
+The answers mirror ``model.facts``; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import UploadFile
+from pydantic import BaseModel, ConfigDict, Field
+
+from model.facts import Layout, Metal, PieceStatus, Place, Symmetry, Verdict
+
+Point = Annotated[list[float], Field(min_length=2, max_length=2, description="x, y in photo pixels")]
+Share = Annotated[float, Field(ge=0, le=1)]
+
+
+class Problem(BaseModel):
+    """RFC 9457 problem details."""
+
+    type: str = Field(description="a stable name of the kind of problem, as a reference to its explanation")
+    title: str
+    status: int
+    detail: str = Field(description="a sentence a person can act on")
+
+
+class Photo(BaseModel):
+    """The file as read."""
+
+    width: int = Field(description="upright, in pixels")
+    height: int
+    sha256: str = Field(description="of the bytes as uploaded")
+    taken_at: str | None = Field(description="ISO 8601, as the camera wrote it")
+
+
+class Ellipse(BaseModel):
+    """The lip as an ellipse."""
+
+    cx: float
+    cy: float
+    semi_major: float
+    semi_minor: float
+    angle_deg: float = Field(description="from +x to the semi-major axis, clockwise as seen")
+
+
+class Rim(BaseModel):
+    """The outer lip."""
+
+    curve: list[Point] | None = Field(
+        description="closed polygon of the whole lip, hidden parts extrapolated"
+    )
+    ellipse: Ellipse | None = Field(description="null where the lip is none")
+    visible_share: Share = Field(description="the part of the lip that is seen")
+
+
+class Size(BaseModel):
+    """The lip's diameter with a 95 % interval."""
+
+    diameter_mm: float
+    low_mm: float
+    high_mm: float
+    source: Literal["paper", "arc", "told"] = Field(alias="from")
+
+
+class Piece(BaseModel):
+    """The dominant piece."""
+
+    status: PieceStatus
+    outline: list[Point] | None = Field(description="closed polygon of the visible silhouette")
+    rim: Rim | None
+    size: Size | None = Field(description="null without a scale")
+
+
+class Light(BaseModel):
+    """The main light on the piece."""
+
+    white_rgb: list[float] = Field(description="a perfect white beside the piece, linear sRGB, green = 1")
+    uncertainty_deg: float
+    evidence: list[str]
+
+
+class Sector(BaseModel):
+    """Wear by rim angle, clockwise as seen, 0 at the rim point topmost in the photo."""
+
+    from_deg: float
+    to_deg: float
+    remaining_share: Share | None
+
+
+class Retake(BaseModel):
+    """The one step that would settle it."""
+
+    step: str
+    text: str
+
+
+class Trim(BaseModel):
+    """The verdict on the metal trim."""
+
+    verdict: Verdict
+    metal: Metal | None
+    probabilities: dict[str, float] | None = Field(
+        description="of the metal's identity whatever its wear; sum 1"
+    )
+    worn_probability: Share | None
+    remaining_share: Share | None = Field(description="metal left ÷ metal once stamped, visible part only")
+    sectors: list[Sector] | None
+    reasons: list[str]
+    retake: Retake | None = Field(description="always there with the verdict 'cannot tell'")
+
+
+class Line(BaseModel):
+    """An edge or verge line."""
+
+    place: Place
+    colour: str
+    width_mm: float | None
+
+
+class Border(BaseModel):
+    """The stamped decoration."""
+
+    layout: Layout
+    repeats: int | None
+    repeat_mm: float | None
+    symmetry: Symmetry | None = Field(description="frieze group")
+
+
+class Candidate(BaseModel):
+    """A motif of the gallery, with the item that lies nearest."""
+
+    motif: str
+    motif_id: str
+    variant: str | None
+    probability: Share
+    distance: float
+    gallery_id: str
+
+
+class Reading(BaseModel):
+    """Everything read from one photo. A field that could not be measured is null."""
+
+    id: str
+    photo: Photo
+    piece: Piece
+    light: Light | None
+    trim: Trim
+    lines: list[Line] | None = Field(description="[] = looked and found none; null = could not look")
+    border: Border | None
+    candidates: list[Candidate] = Field(description="at most five motifs, best first", max_length=5)
+    not_in_gallery_probability: Share | None
+    strip_first_column_deg: float | None = Field(description="rim angle of the strip's first column")
+    cautions: list[str]
+    timing_ms: dict[str, float]
+
+
+class ReadingForm(BaseModel):
+    """What to read."""
+
+    model_config = ConfigDict(extra="forbid")
+    photo: UploadFile = Field(description="JPEG, PNG or WebP; at most 30 MB and 40 megapixels")
+    neutral: str | None = Field(
+        None, max_length=100, description="x,y of a point that is neutral white or grey"
+    )
+    trace: str | None = Field(
+        None, max_length=60_000, description="x1,y1;x2,y2;... a line drawn along the border"
+    )
+
+
+class LabelsIn(BaseModel):
+    """What a person says the photo shows."""
+
+    model_config = ConfigDict(extra="forbid")
+    motif: str = Field(min_length=1, description="the motif's name, as you call it")
+    variant: str | None = Field(None, description="open, filled, full, reduced …")
+    metal: str | None = Field(None, description="gold or platinum; silver is taken as platinum")
+    state: str | None = Field(None, description="sound or worn")
+    maker: str | None = None
+    line: str | None = Field(None, description="the maker's shape line")
+    decoration_number: str | None = None
+    piece: str | None = Field(None, description="kind of piece, or your own number of it")
+    note: str | None = None
+
+
+class GalleryForm(LabelsIn):
+    """A photo with its labels."""
+
+    photo: UploadFile
+
+
+class UndoIn(BaseModel):
+    """Which change to undo."""
+
+    model_config = ConfigDict(extra="forbid")
+    change: str | None = Field(None, max_length=64, description="id of a change; default: the last one")
+
+
+class GalleryItem(BaseModel):
+    """A labelled photo of the gallery."""
+
+    id: str
+    reading_id: str
+    motif: str
+    motif_id: str
+    variant: str | None
+    metal: str | None
+    state: str | None
+    maker: str | None
+    line: str | None
+    decoration_number: str | None
+    piece: str | None
+    note: str | None
+    matchable: bool
+    reason: str | None = Field(description="why it cannot be matched")
+    added_at: str
+
+
+class ChangedItem(GalleryItem):
+    """A gallery item and the change that made it so."""
+
+    change: str | None = Field(description="id to undo this with; null where nothing changed")
+
+
+class GalleryPage(BaseModel):
+    """One page of the gallery, newest first."""
+
+    items: list[GalleryItem]
+    page: int
+    pages: int
+    total: int
+
+
+class UndoneChange(BaseModel):
+    """A change that was undone."""
+
+    change: str
+    action: str
+    at: str
+
+
+class Undone(BaseModel):
+    """What was undone and how the item stands now."""
+
+    change: str
+    undone: UndoneChange
+    in_gallery: bool
+    item: GalleryItem
+
+
+class GallerySize(BaseModel):
+    """Counts of present items."""
+
+    items: int
+    matchable: int
+    motifs: int
+
+
+class Health(BaseModel):
+    """How the service is."""
+
+    status: Literal["ok"]
+    gallery: GallerySize
+    model_id: str | None
+    model_problem: str | None

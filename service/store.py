@@ -1,0 +1,297 @@
+"""The store: one SQLite database and content-addressed files in one data folder.
+
+With ``ledger`` and ``migrations`` it is the only place that speaks SQL. A photo is down as a synced file
+before the transaction that names it commits, so a row never points at nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from service import tables
+from service.errors import StoreError
+from service.files import FileFolder
+from service.migrations import MIGRATIONS
+
+BUSY_TIMEOUT_MS = 15_000  # a second process waits this long for the first one's transaction
+
+
+@dataclass(frozen=True)
+class Crop:
+    """One window of a strip: rectangle in strip px, phase, mirror flag, weight, vector as float32 bytes."""
+
+    rect: tuple[float, float, float, float]
+    phase: float
+    mirrored: bool
+    weight: float
+    numbers: bytes
+
+
+@dataclass(frozen=True)
+class NewReading:
+    """Everything of one reading that is stored."""
+
+    facts: dict[str, Any]
+    photo_bytes: int
+    sealed: bytes
+    suffix: str
+    strip_png: bytes | None
+    recipe_id: str | None
+    crops: tuple[Crop, ...]
+    neutral: str | None = None
+    trace: str | None = None
+
+
+@dataclass(frozen=True)
+class PackedGallery:
+    """The matchable gallery, packed to be handed to the worker.
+
+    ``numbers``: (N, d) float32 rows one after the other. ``photo_index``: for each row the position in
+    ``items``, which are ``(gallery_id, motif_id, motif, variant)``. ``version`` grows with every change.
+    """
+
+    version: int
+    recipe_id: str
+    numbers: bytes
+    photo_index: tuple[int, ...]
+    items: tuple[tuple[str, str, str, str | None], ...]
+
+
+def now() -> str:
+    """The time as ISO 8601 in UTC."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Store:
+    """An open data folder. Safe to share between threads and beside other processes."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.photos = FileFolder(folder / "photos")
+        self.strips = FileFolder(folder / "strips")
+        self.derived = folder / "derived"
+        self._engine = _connect(folder / "rimlight.sqlite3")
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    @contextmanager
+    def writing(self) -> Iterator[sa.Connection]:
+        """One transaction that no other writer overlaps; nothing is stored unless it ends well."""
+        with self._translated(), self._engine.connect() as connection:
+            connection = connection.execution_options(writes=True)
+            with connection.begin():
+                yield connection
+
+    @contextmanager
+    def looking(self) -> Iterator[sa.Connection]:
+        """One consistent view."""
+        with self._translated(), self._engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except (sa.exc.OperationalError, sa.exc.DatabaseError) as error:
+            if isinstance(error, sa.exc.IntegrityError):
+                raise
+            reason = str(error.orig) if error.orig else "unknown"
+            raise StoreError(
+                f"The gallery in {self.folder} cannot be used ({reason}): check free space, rights and "
+                "whether another program holds it."
+            ) from error
+
+    # Files first, then rows.
+
+    def keep_files(self, new: NewReading) -> tuple[str, str | None]:
+        """Put the sealed photo and the strip safely down; returns their names."""
+        photo = self.photos.keep(new.sealed, new.suffix)
+        strip = self.strips.keep(new.strip_png, "png") if new.strip_png is not None else None
+        return photo, strip
+
+    def insert_reading(self, tx: sa.Connection, new: NewReading, files: tuple[str, str | None]) -> None:
+        """Add the photo, if it is new, the reading and its vectors."""
+        facts, photo_file, at = new.facts, files[0], now()
+        sha256 = facts["photo"]["sha256"]
+        known = tx.execute(sa.select(tables.photo.c.file).where(tables.photo.c.sha256 == sha256)).first()
+        if known is None:
+            tx.execute(
+                sa.insert(tables.photo).values(
+                    sha256=sha256,
+                    file=photo_file,
+                    bytes=new.photo_bytes,
+                    width=facts["photo"]["width"],
+                    height=facts["photo"]["height"],
+                    taken_at=facts["photo"]["taken_at"],
+                    added_at=at,
+                )
+            )
+        tx.execute(
+            sa.insert(tables.reading).values(
+                id=facts["id"],
+                photo_sha256=sha256,
+                facts=json.dumps(facts, separators=(",", ":")),
+                strip_file=files[1],
+                recipe_id=new.recipe_id,
+                neutral=new.neutral,
+                trace=new.trace,
+                made_at=at,
+            )
+        )
+        self.insert_vectors(tx, facts["id"], new.recipe_id, new.crops)
+
+    def insert_vectors(
+        self, tx: sa.Connection, reading_id: str, recipe_id: str | None, crops: Sequence[Crop]
+    ) -> None:
+        """Add the vectors of one reading, each with the recipe that made it."""
+        rows = [
+            {
+                "reading_id": reading_id,
+                "ordinal": ordinal,
+                "recipe_id": recipe_id,
+                **dict(zip(("x0", "y0", "x1", "y1"), crop.rect, strict=True)),
+                "phase": crop.phase,
+                "mirrored": crop.mirrored,
+                "weight": crop.weight,
+                "numbers": crop.numbers,
+            }
+            for ordinal, crop in enumerate(crops)
+        ]
+        if rows:
+            tx.execute(sa.insert(tables.vector), rows)
+
+    def replace_vectors(
+        self, tx: sa.Connection, reading_id: str, recipe_id: str, crops: Sequence[Crop]
+    ) -> None:
+        """Swap stale vectors of a reading for those of today's recipe."""
+        tx.execute(sa.delete(tables.vector).where(tables.vector.c.reading_id == reading_id))
+        self.insert_vectors(tx, reading_id, recipe_id, crops)
+        tx.execute(
+            sa.update(tables.reading).where(tables.reading.c.id == reading_id).values(recipe_id=recipe_id)
+        )
+
+    def find_reading(self, tx: sa.Connection, reading_id: str) -> sa.Row[Any] | None:
+        """The reading's row with the name of its photo file, or None."""
+        both = sa.join(tables.reading, tables.photo)
+        wanted = sa.select(tables.reading, tables.photo.c.file.label("photo_file")).select_from(both)
+        return tx.execute(wanted.where(tables.reading.c.id == reading_id)).first()
+
+    def set_strip(self, tx: sa.Connection, reading_id: str, strip_file: str) -> None:
+        """Remember a strip made again."""
+        tx.execute(
+            sa.update(tables.reading).where(tables.reading.c.id == reading_id).values(strip_file=strip_file)
+        )
+
+    def count_vectors(self, tx: sa.Connection, reading_id: str) -> int:
+        """How many vectors a reading has."""
+        wanted = sa.select(sa.func.count()).where(tables.vector.c.reading_id == reading_id)
+        return int(tx.execute(wanted).scalar_one())
+
+    def keep_derived(self, path: Path, picture: bytes) -> None:
+        """Cache a picture that can be made again; a full disk only means that it is not cached."""
+        part = path.with_suffix(f".{secrets.token_hex(4)}.part")
+        try:
+            path.parent.mkdir(exist_ok=True)
+            part.write_bytes(picture)
+            part.replace(path)
+        except OSError:
+            part.unlink(missing_ok=True)
+
+    # Facts about the folder itself.
+
+    def folder_fact(self, tx: sa.Connection, name: str) -> str | None:
+        """A remembered fact about the data folder."""
+        fact = tables.folder_fact
+        return tx.execute(sa.select(fact.c.value).where(fact.c.name == name)).scalar()
+
+    def set_folder_fact(self, tx: sa.Connection, name: str, value: str) -> None:
+        """Remember a fact about the data folder."""
+        tx.execute(sa.delete(tables.folder_fact).where(tables.folder_fact.c.name == name))
+        tx.execute(sa.insert(tables.folder_fact).values(name=name, value=value))
+
+    def set_aside_leftovers(self) -> list[str]:
+        """Quarantine files that a killed process left half-written or unnamed; returns their names."""
+        with self.looking() as tx:
+            photos = list(tx.execute(sa.select(tables.photo.c.file)).scalars())
+            strips = [name for name in tx.execute(sa.select(tables.reading.c.strip_file)).scalars() if name]
+        quarantine = self.folder / "quarantine"
+        return self.photos.set_aside_leftovers(photos, quarantine) + self.strips.set_aside_leftovers(
+            strips, quarantine
+        )
+
+
+def open_store(folder: Path) -> Store:
+    """Open or make the store and bring it to today's shape.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be made or written, or a newer version of the program wrote it.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"The data folder {folder} cannot be made ({error.strerror}).") from error
+    store = Store(folder)
+    try:
+        _migrate(store)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def _migrate(store: Store) -> None:
+    """Apply the steps this database has not seen, all in one transaction."""
+    with store.looking() as tx:
+        if _applied(tx) == len(MIGRATIONS):
+            return
+    with store.writing() as tx:
+        tables.applied_migration.create(tx, checkfirst=True)
+        applied = _applied(tx)
+        if applied > len(MIGRATIONS):
+            raise StoreError(
+                f"The gallery in {store.folder} was written by a newer version of rimlight "
+                f"(step {applied}, this one knows {len(MIGRATIONS)}): update rimlight."
+            )
+        for number, apply in enumerate(MIGRATIONS[applied:], start=applied + 1):
+            apply(tx)
+            tx.execute(sa.insert(tables.applied_migration).values(number=number, applied_at=now()))
+
+
+def _applied(tx: sa.Connection) -> int:
+    if not sa.inspect(tx).has_table(tables.applied_migration.name):
+        return 0
+    return int(tx.execute(sa.select(sa.func.count()).select_from(tables.applied_migration)).scalar_one())
+
+
+def _connect(path: Path) -> sa.Engine:
+    """An engine whose transactions begin when ours do; the driver's own habit would hide them."""
+    engine = sa.create_engine(sa.URL.create("sqlite", database=str(path)))
+
+    @sa.event.listens_for(engine, "connect")
+    def _prepare(connection: sqlite3.Connection, _record: object) -> None:
+        connection.isolation_level = None
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+
+    @sa.event.listens_for(engine, "begin")
+    def _begin(connection: sa.Connection) -> None:
+        writes = connection.get_execution_options().get("writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    return engine
