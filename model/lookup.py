@@ -1,0 +1,296 @@
+"""From the vectors of one photo and the gallery's to ranked motifs with calibrated probabilities.
+
+The search is exact: every query window meets every gallery vector. A motif's score is the mean over the
+query's windows, weighted by their confidence, of the cosine to the nearest vector of that motif.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from model.errors import RecipeError
+from model.facts import Candidate
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+CALIBRATION_PATH = Path(__file__).parent / "weights" / "lookup.json"
+MOST_CANDIDATES = 5
+
+
+@dataclass(frozen=True)
+class GalleryItem:
+    """One labelled photo of the gallery."""
+
+    gallery_id: str
+    motif_id: str
+    motif: str
+    variant: str | None = None
+
+
+@dataclass(frozen=True)
+class Gallery:
+    """All labelled vectors, ready to search.
+
+    Attributes
+    ----------
+    vectors
+        (N, d) float32 unit rows.
+    photo_index
+        (N,) int: which of ``items`` each row was cut from.
+    items
+        The labelled photos.
+    recipe_id
+        The recipe that made the vectors; "" where unknown.
+
+    Raises
+    ------
+    ValueError
+        The arrays' lengths do not agree or an index points nowhere.
+    """
+
+    vectors: FloatArray
+    photo_index: IntArray
+    items: tuple[GalleryItem, ...]
+    recipe_id: str = ""
+    _sorted: _Sorted = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        if self.vectors.ndim != 2 or self.photo_index.shape != (len(self.vectors),):
+            raise ValueError(
+                f"expected one photo index a vector, got {self.vectors.shape} and {self.photo_index.shape}"
+            )
+        if self.photo_index.size and not 0 <= self.photo_index.min() <= self.photo_index.max() < len(
+            self.items
+        ):
+            raise ValueError(f"a photo index lies outside 0..{len(self.items) - 1}")
+        object.__setattr__(self, "_sorted", _sort_by_motif(self))
+
+
+@dataclass(frozen=True)
+class _Sorted:
+    """The vectors with photos of one motif side by side, so that one pass finds each one's nearest."""
+
+    columns: FloatArray  # (d, N), contiguous
+    photos: IntArray  # (P,) items that have vectors, in order
+    photo_starts: IntArray  # (P,) first row of each photo
+    motifs: tuple[str, ...]  # (M,)
+    motif_starts: IntArray  # (M,) first photo of each motif
+
+
+def _sort_by_motif(gallery: Gallery) -> _Sorted:
+    """Order the rows by motif, then photo."""
+    motif_of = np.array([item.motif_id for item in gallery.items], dtype=object)
+    motifs, number = np.unique(motif_of.astype(str), return_inverse=True) if len(motif_of) else ((), motif_of)
+    keys = number.astype(np.int64)[gallery.photo_index] if len(motif_of) else gallery.photo_index
+    order = np.lexsort((gallery.photo_index, keys))
+    photo_of_row = gallery.photo_index[order]
+    photo_starts = np.flatnonzero(np.r_[True, np.diff(photo_of_row) != 0][: len(order)])
+    photos = photo_of_row[photo_starts]
+    motif_of_photo = keys[order][photo_starts]
+    motif_starts = np.flatnonzero(np.r_[True, np.diff(motif_of_photo) != 0][: len(photos)])
+    names = tuple(str(motifs[index]) for index in motif_of_photo[motif_starts])
+    columns = np.ascontiguousarray(gallery.vectors[order].T)
+    return _Sorted(columns, photos, photo_starts, names, motif_starts)
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Motifs of the gallery, best first: ids, scores (cosine, -1..1), index of the best item of each."""
+
+    motif_ids: tuple[str, ...]
+    scores: FloatArray
+    best_items: IntArray
+
+
+def rank_motifs(query: FloatArray, weights: FloatArray, gallery: Gallery) -> Ranking:
+    """Rank every motif of the gallery, exactly.
+
+    Parameters
+    ----------
+    query
+        (n, d) float32 unit rows, n >= 1.
+    weights
+        (n,) float32 >= 0; all zero counts as all equal.
+    gallery
+        With vectors of the same recipe.
+
+    Raises
+    ------
+    ValueError
+        Lengths of the vectors or the weights do not agree.
+    """
+    if query.ndim != 2 or weights.shape != (len(query),) or not len(query):
+        raise ValueError(f"expected one weight a query vector, got {query.shape} and {weights.shape}")
+    index = gallery._sorted
+    if not index.motifs:
+        return Ranking((), np.empty(0, np.float32), np.empty(0, np.int64))
+    if query.shape[1] != index.columns.shape[0]:
+        raise ValueError(f"expected vectors of {index.columns.shape[0]} numbers, got {query.shape[1]}")
+    shares = weights / weights.sum() if weights.sum() > 0 else np.full(len(query), 1 / len(query))
+    nearest_in_photo = np.maximum.reduceat(query @ index.columns, index.photo_starts, axis=1)
+    nearest_in_motif = np.maximum.reduceat(nearest_in_photo, index.motif_starts, axis=1)
+    scores = (shares @ nearest_in_motif).astype(np.float32)
+    best_items = _best_photo_of_each(shares @ nearest_in_photo, index)
+    order = np.argsort(-scores, kind="stable")
+    names = tuple(index.motifs[place] for place in order)
+    return Ranking(names, scores[order], best_items[order])
+
+
+def _best_photo_of_each(photo_scores: npt.NDArray[np.floating], index: _Sorted) -> IntArray:
+    """For each motif the item whose own vectors come nearest."""
+    bounds = np.r_[index.motif_starts, len(index.photos)]
+    best = [
+        first + int(photo_scores[first:last].argmax())
+        for first, last in pairwise(bounds)
+    ]
+    return index.photos[best]
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Fitted numbers: scores to probabilities, evidence to "not in the gallery".
+
+    ``unknown_coefficients`` belong to ``EVIDENCE_NAMES``; the evidence is standardised by
+    ``unknown_mean`` and ``unknown_scale`` first.
+    """
+
+    score_slope: float
+    unknown_intercept: float
+    unknown_coefficients: tuple[float, ...]
+    unknown_mean: tuple[float, ...]
+    unknown_scale: tuple[float, ...]
+    recipe_id: str
+
+
+EVIDENCE_NAMES = (
+    "best score",
+    "margin to the second motif",
+    "agreement of the windows",
+    "mean window weight",
+    "log windows",
+    "log motifs in the gallery",
+)
+
+
+@lru_cache(maxsize=4)
+def load_calibration(path: Path = CALIBRATION_PATH) -> Calibration:
+    """Read the fitted numbers.
+
+    Raises
+    ------
+    RecipeError
+        The file is missing or does not hold them.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        calibration = Calibration(
+            score_slope=float(content["score_slope"]),
+            unknown_intercept=float(content["unknown_intercept"]),
+            unknown_coefficients=tuple(map(float, content["unknown_coefficients"])),
+            unknown_mean=tuple(map(float, content["unknown_mean"])),
+            unknown_scale=tuple(map(float, content["unknown_scale"])),
+            recipe_id=str(content["recipe_id"]),
+        )
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise RecipeError(f"expected fitted look-up numbers at {path.name}, got {error!r}") from error
+    lengths = {len(calibration.unknown_coefficients), len(calibration.unknown_mean)}
+    if lengths != {len(EVIDENCE_NAMES)} or len(calibration.unknown_scale) != len(EVIDENCE_NAMES):
+        raise RecipeError(f"expected {len(EVIDENCE_NAMES)} look-up numbers a row in {path.name}")
+    return calibration
+
+
+def gather_evidence(query: FloatArray, weights: FloatArray, ranking: Ranking) -> npt.NDArray[np.float64]:
+    """What speaks for or against "not in the gallery", in the order of ``EVIDENCE_NAMES``."""
+    best = float(ranking.scores[0])
+    # One motif alone has no second; an unrelated pair's usual cosine stands in for it.
+    second = float(ranking.scores[1]) if len(ranking.scores) > 1 else 0.0
+    agreement = float(np.linalg.norm(query.mean(axis=0)))
+    return np.array(
+        [
+            best,
+            best - second,
+            agreement,
+            float(weights.mean()),
+            float(np.log(len(query))),
+            float(np.log(len(ranking.scores))),
+        ]
+    )
+
+
+def judge_unknown(evidence: npt.NDArray[np.float64], calibration: Calibration) -> float:
+    """Probability that the photo's motif is not in the gallery (logistic in the evidence)."""
+    standard = (evidence - np.array(calibration.unknown_mean)) / np.array(calibration.unknown_scale)
+    logit = calibration.unknown_intercept + float(standard @ np.array(calibration.unknown_coefficients))
+    return float(1 / (1 + np.exp(-np.clip(logit, -30, 30))))
+
+
+@dataclass(frozen=True)
+class Matches:
+    """Candidates, best first, each motif once; with the probability that none of the gallery is right."""
+
+    candidates: tuple[Candidate, ...]
+    not_in_gallery_probability: float | None
+
+
+def look_up(
+    query: FloatArray,
+    weights: FloatArray,
+    gallery: Gallery,
+    calibration: Calibration | None = None,
+) -> Matches:
+    """Find the motifs nearest to a photo's vectors.
+
+    Parameters
+    ----------
+    query
+        (n, d) float32 unit rows of the photo's windows.
+    weights
+        (n,) float32 confidence of each window.
+    gallery
+        The labelled vectors.
+    calibration
+        Fitted numbers; default: the shipped ones.
+
+    Returns
+    -------
+    Matches
+        At most five candidates; their probabilities and ``not_in_gallery_probability`` sum to at most 1.
+        An empty gallery gives none and 1; no query vector gives none and None.
+    """
+    if not len(gallery.items) or not len(gallery.vectors):
+        return Matches((), 1.0)
+    if not len(query):
+        return Matches((), None)
+    calibration = load_calibration() if calibration is None else calibration
+    ranking = rank_motifs(query, weights, gallery)
+    unknown = judge_unknown(gather_evidence(query, weights, ranking), calibration)
+    shares = share_among_known(ranking.scores, calibration.score_slope) * (1 - unknown)
+    candidates = []
+    for place in range(min(MOST_CANDIDATES, len(ranking.motif_ids))):
+        item = gallery.items[ranking.best_items[place]]
+        candidates.append(
+            Candidate(
+                motif=item.motif,
+                motif_id=item.motif_id,
+                variant=item.variant,
+                probability=float(shares[place]),
+                distance=float(1 - ranking.scores[place]),
+                gallery_id=item.gallery_id,
+            )
+        )
+    return Matches(tuple(candidates), unknown)
+
+
+def share_among_known(scores: FloatArray, slope: float) -> npt.NDArray[np.float64]:
+    """Probability of each motif given that one of the gallery is right: softmax of slope times score."""
+    powers = np.exp(slope * (scores.astype(np.float64) - float(scores[0])))
+    shares: npt.NDArray[np.float64] = powers / powers.sum()
+    return shares

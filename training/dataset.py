@@ -1,0 +1,210 @@
+"""Blocks of training windows, made on worker processes and kept in a pool for a few uses each.
+
+A block is one family of look-alikes: several strips of each sibling, several windows of each strip. The
+split is by motif, never by picture: training and validation families come from different art sources.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import queue
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from model.motif import CHANNELS, WINDOW_HEIGHT, WINDOW_WIDTH, Window, cut_windows
+from training.config import TrainingConfig
+
+if TYPE_CHECKING:
+    from model.bands import Bands
+    from model.rim_band import RimStrip
+
+Windows = npt.NDArray[np.uint8]
+Numbers = npt.NDArray[np.int64]
+
+# Strips whose border cannot be read give no window; a draw is tried so often before the strip is left out.
+MOST_DRAWS = 3
+
+
+class StripSource(Protocol):
+    """Where strips come from: families of motif numbers, and a strip of a motif with its bands."""
+
+    def families(self) -> Sequence[tuple[int, ...]]:
+        """Families of look-alike motif numbers; each number belongs to one family."""
+
+    def draw_strip(self, motif: int, rng: np.random.Generator) -> tuple[RimStrip, Bands] | None:
+        """One strip of the motif, or None where its border could not be told from the glaze."""
+
+
+# A source is made inside the worker: it need not travel, only what makes it.
+SourceMaker = Callable[[], StripSource]
+
+
+@dataclass(frozen=True)
+class Block:
+    """Windows (n, 3, 96, 320) uint8, 255 for 1.0, with motif number and strip number of each, (n,) int64."""
+
+    windows: Windows
+    motifs: Numbers
+    strips: Numbers
+
+
+def encode_windows(windows: Sequence[Window]) -> Windows:
+    """Windows to (n, 3, 96, 320) uint8."""
+    if not windows:
+        return np.empty((0, CHANNELS, WINDOW_HEIGHT, WINDOW_WIDTH), np.uint8)
+    stacked = np.stack([window.pixels for window in windows])
+    return np.rint(stacked * 255).astype(np.uint8)
+
+
+def draw_windows(source: StripSource, motif: int, rng: np.random.Generator, limit: int) -> tuple[Window, ...]:
+    """Windows of one new strip of a motif; () where no draw gave a readable border."""
+    for _ in range(MOST_DRAWS):
+        drawn = source.draw_strip(motif, rng)
+        if drawn is not None and (windows := cut_windows(drawn[0], drawn[1], limit=limit)):
+            return windows
+    return ()
+
+
+def draw_block(
+    source: StripSource, family: Sequence[int], config: TrainingConfig, rng: np.random.Generator
+) -> Block:
+    """Strips of a family's siblings. Windows are taken at random among a strip's, not the best ones."""
+    siblings = rng.permutation(np.array(family))[: config.siblings]
+    parts: list[Windows] = []
+    motifs: list[int] = []
+    strips: list[int] = []
+    for motif in siblings:
+        for _ in range(config.strips_a_motif):
+            windows = draw_windows(source, int(motif), rng, 12)
+            kept = rng.permutation(len(windows))[: config.windows_a_strip]
+            parts.append(encode_windows([windows[index] for index in kept]))
+            motifs += [int(motif)] * len(kept)
+            strips += [int(rng.integers(2**62))] * len(kept)
+    return Block(np.concatenate(parts), np.array(motifs, np.int64), np.array(strips, np.int64))
+
+
+def _work(
+    maker: SourceMaker, config: TrainingConfig, seed: int, out: Any, stop: Any
+) -> None:  # pragma: no cover - runs in worker processes
+    """Render blocks until told to stop."""
+    import cv2
+
+    cv2.setNumThreads(0)
+    source = maker()
+    families = source.families()
+    rng = np.random.default_rng([config.seed, seed])
+    while not stop.is_set():
+        block = draw_block(source, families[int(rng.integers(len(families)))], config, rng)
+        while not stop.is_set():
+            try:
+                out.put(block, timeout=1.0)
+                break
+            except queue.Full:
+                continue
+
+
+class BlockStream:
+    """Blocks from worker processes, each used a few times, at random within a reserve.
+
+    With ``workers=0`` blocks are rendered here, when asked for.
+    """
+
+    def __init__(self, maker: SourceMaker, config: TrainingConfig) -> None:
+        self.config = config
+        self.made = 0
+        self._pool: list[Block] = []
+        self._uses: list[int] = []
+        self._rng = np.random.default_rng([config.seed, 10_001])
+        self._workers: list[Any] = []
+        if config.workers:
+            self._start_workers(maker)
+        else:
+            self._source = maker()
+            self._families = self._source.families()
+
+    def _start_workers(self, maker: SourceMaker) -> None:
+        context = multiprocessing.get_context("spawn")
+        self._queue: Any = context.Queue(maxsize=4 * self.config.workers)
+        self._stop: Any = context.Event()
+        for number in range(self.config.workers):
+            work = (maker, self.config, number, self._queue, self._stop)
+            worker = context.Process(target=_work, args=work, daemon=True)
+            worker.start()
+            self._workers.append(worker)
+
+    def next_batch(self) -> Block:
+        """One batch of ``families_a_step`` blocks; waits while fewer than the reserve have uses left.
+
+        Raises
+        ------
+        RuntimeError
+            Every worker has ended.
+        """
+        wanted = self.config.families_a_step
+        self._take_in()
+        while len(self._pool) < max(wanted, self.config.pool_reserve):
+            self._take_in(wait=True)
+        chosen = self._rng.permutation(len(self._pool))[:wanted]
+        for index in chosen:
+            self._uses[index] += 1
+        blocks = [self._pool[index] for index in chosen]
+        self._forget_spent()
+        return join_blocks(blocks)
+
+    def _take_in(self, wait: bool = False) -> None:
+        """Move finished blocks into the pool."""
+        if not self._workers:
+            family = self._families[int(self._rng.integers(len(self._families)))]
+            self._add(draw_block(self._source, family, self.config, self._rng))
+            return
+        while True:
+            try:
+                self._add(self._queue.get(timeout=5.0) if wait else self._queue.get_nowait())
+                wait = False
+            except queue.Empty:
+                if wait and not any(worker.is_alive() for worker in self._workers):
+                    raise RuntimeError("every rendering worker has ended; see its error above") from None
+                return
+
+    def _add(self, block: Block) -> None:
+        self.made += 1
+        if len(block.motifs):
+            self._pool.append(block)
+            self._uses.append(0)
+
+    def _forget_spent(self) -> None:
+        """Drop blocks used up, and the oldest beyond the pool's size."""
+        keep = [index for index, uses in enumerate(self._uses) if uses < self.config.most_uses]
+        keep = keep[-self.config.pool_blocks :]
+        if len(keep) < len(self._pool):
+            self._pool = [self._pool[index] for index in keep]
+            self._uses = [self._uses[index] for index in keep]
+
+    def close(self) -> None:
+        """Stop the workers."""
+        if not self._workers:
+            return
+        self._stop.set()
+        deadline = time.monotonic() + 10
+        while any(worker.is_alive() for worker in self._workers) and time.monotonic() < deadline:
+            try:
+                self._queue.get(timeout=0.2)
+            except queue.Empty:
+                continue
+        for worker in self._workers:
+            worker.terminate()
+        self._queue.cancel_join_thread()
+
+
+def join_blocks(blocks: Sequence[Block]) -> Block:
+    """Blocks side by side."""
+    return Block(
+        np.concatenate([block.windows for block in blocks]),
+        np.concatenate([block.motifs for block in blocks]),
+        np.concatenate([block.strips for block in blocks]),
+    )
