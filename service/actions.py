@@ -94,6 +94,31 @@ class Actions:
         facts: Answer = json.loads(self._reading(reading_id).facts)
         return facts
 
+    def list_recent_readings(self, limit: int) -> list[Answer]:
+        """The latest readings of photos that were sent in, newest first."""
+        with self.store.looking() as tx:
+            return [json.loads(facts) for facts in self.store.list_recent_facts(tx, limit)]
+
+    def read_again(
+        self,
+        reading_id: str,
+        neutral: str | None = None,
+        trace: str | None = None,
+        retry: Retry | None = None,
+    ) -> Answer:
+        """Read the photo of an earlier reading anew, with a hint; a new reading."""
+
+        def read() -> Answer:
+            row = self._reading(reading_id)
+            new = self.read_only(self._photo_bytes(row), neutral, trace)
+            new.facts["photo"]["sha256"] = row.photo_sha256  # of the upload, not of the sealed copy
+            files = self.store.keep_files(new)
+            with self.store.writing() as tx:
+                self.store.insert_reading(tx, new, files)
+                return self._kept(tx, retry, new.facts)
+
+        return self._once(retry, read)
+
     def find_strip(self, reading_id: str) -> bytes:
         """The unrolled rim band of a reading as PNG; made again from the photo where it is not at hand.
 
@@ -192,6 +217,19 @@ class Actions:
         if row is None or row._mapping["removed_at"] is not None:
             raise NotFound(f"There is no gallery item {item_id!r}.")
         return ledger.item_json(row)
+
+    def find_items(self, item_ids: list[str]) -> dict[str, Answer]:
+        """Those of the items that are in the gallery, by id."""
+        with self.store.looking() as tx:
+            rows = [ledger.find_item(tx, item_id) for item_id in item_ids]
+        present = [row for row in rows if row is not None and row._mapping["removed_at"] is None]
+        return {row._mapping["id"]: ledger.item_json(row) for row in present}
+
+    def find_labels(self, reading_id: str) -> Answer | None:
+        """The gallery item a reading was confirmed as, or None."""
+        with self.store.looking() as tx:
+            row = ledger.find_item_of_reading(tx, reading_id)
+        return None if row is None or row._mapping["removed_at"] else ledger.item_json(row)
 
     def list_motifs(self) -> list[str]:
         """Names of the motifs in the gallery."""

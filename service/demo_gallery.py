@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +54,7 @@ def fill_new_gallery(actions: Actions, empty: bool, progress: Progress, folder: 
         if store.folder_fact(tx, STARTED) is not None:  # another process was quicker
             return
         for name, labels in labelled.items():
-            new = prepared[name]
+            new = replace(prepared[name], source="demo")
             store.insert_reading(tx, new, files[name])
             reason = None if new.crops else NO_BORDER if new.recipe_id else NO_WEIGHTS
             ledger.insert_item(tx, new.facts["id"], labels.motif, labels.others(), reason)

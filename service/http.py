@@ -96,6 +96,18 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
         return _picture(actions.find_picture(reading_id, side_px), "image/jpeg")
 
     @app.post(
+        "/api/readings/{reading_id}/again",
+        status_code=201,
+        response_model=schemas.Reading,
+        responses=_problems(404, 422),
+        summary="Read the same photo anew, with a hint",
+    )
+    def read_again(reading_id: Id, body: schemas.HintsIn, key: Key = None) -> Response:
+        retry = _retry(key, "again", reading_id, body.neutral, body.trace)
+        reading = actions.read_again(reading_id, body.neutral, body.trace, retry)
+        return JSONResponse(reading, 201, {"Location": f"/api/readings/{reading['id']}"})
+
+    @app.post(
         "/api/readings/{reading_id}/confirmation",
         status_code=201,
         response_model=schemas.ChangedItem,

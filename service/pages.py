@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated
+from urllib.parse import urlencode
 
 import jinja2
 from fastapi import FastAPI, Query, Request
@@ -11,33 +12,60 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.staticfiles import StaticFiles
 
+from service import report, view
 from service.actions import Actions
 from service.guard import COOKIE
 from service.problems import KINDS
 
+RECENT = 6
 PAGE_FOLDER = Path(__file__).parent / "page"
 
 
 def add_pages(app: FastAPI, actions: Actions) -> None:
     """Add the phone page, the gallery, the documentation pages and their static files."""
     loader = jinja2.FileSystemLoader(PAGE_FOLDER / "templates")
-    shapes = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined)
+    shapes = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.Undefined)
+    shapes.globals.update(say_share=report.say_share, percent=view.percent)
 
-    def show(name: str, **values: object) -> HTMLResponse:
-        return HTMLResponse(shapes.get_template(name).render(**values))
+    def show(name: str, here: str, **values: object) -> HTMLResponse:
+        return HTMLResponse(shapes.get_template(name).render(here=here, **values))
 
     @app.get("/", include_in_schema=False)
     def show_start() -> HTMLResponse:
-        return show("start.html", motifs=actions.list_motifs())
+        recent = [view.recent(facts) for facts in actions.list_recent_readings(RECENT)]
+        return show("start.html", "/", recent=recent)
+
+    @app.get("/readings/{reading_id}", include_in_schema=False)
+    def show_reading(reading_id: str) -> HTMLResponse:
+        facts = actions.find_reading(reading_id)
+        nearest = actions.find_items([c["gallery_id"] for c in facts["candidates"]])
+        current = actions.find_labels(reading_id)
+        values = view.reading(facts, nearest, current)
+        return show("reading.html", "", motifs=actions.list_motifs(), **values)
+
+    @app.get("/gallery", include_in_schema=False)
+    def show_gallery(
+        motif: Annotated[str, Query(max_length=200)] = "",
+        metal: Annotated[str, Query(max_length=20)] = "",
+        page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
+    ) -> HTMLResponse:
+        answer = actions.list_gallery(motif or None, metal or None, page)
+        asked = {name: value for name, value in (("motif", motif), ("metal", metal)) if value}
+        query = urlencode(asked) + "&" if asked else ""
+        values = {"answer": answer, "motif": motif, "metal": metal, "query": query}
+        return show("gallery.html", "/gallery", motifs=actions.list_motifs(), **values)
+
+    @app.get("/help", include_in_schema=False)
+    def show_help() -> HTMLResponse:
+        return show("help.html", "/help")
 
     @app.get("/problems", include_in_schema=False)
     def show_problems() -> HTMLResponse:
-        kinds = {name: (status, title) for status, name, title in KINDS.values()}
-        return show("problems.html", kinds=kinds)
+        return show("problems.html", "", kinds={kind.name: kind for kind in KINDS.values()})
 
     @app.get("/docs", include_in_schema=False)
     def show_docs() -> HTMLResponse:
-        return show("docs.html", document=app.openapi())
+        return show("docs.html", "", document=app.openapi())
 
     @app.get("/pair", include_in_schema=False)
     def pair(request: Request, token: Annotated[str, Query(max_length=200)]) -> Response:

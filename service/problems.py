@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -14,22 +15,69 @@ from starlette.responses import Response
 from model import errors as model_errors
 from service import errors
 
-# kind: (status, short name, title). The first that fits an error's class, from the most special on.
-KINDS: Mapping[type[Exception], tuple[int, str, str]] = {
-    model_errors.NotAPhoto: (415, "not-a-photo", "Not a photo that can be read"),
-    model_errors.PhotoTooLarge: (413, "photo-too-large", "The photo is too large"),
-    model_errors.PhotoTooSmall: (422, "photo-too-small", "The photo is too small"),
-    model_errors.PhotoTruncated: (422, "photo-truncated", "The photo is damaged"),
-    errors.ReaderStopped: (422, "photo-unreadable", "The photo could not be read"),
-    model_errors.PhotoError: (422, "photo-unreadable", "The photo could not be read"),
-    model_errors.HintError: (422, "hint", "The point or line cannot be used"),
-    errors.LabelError: (422, "label", "A label cannot be used"),
-    errors.KeyReused: (422, "key-reused", "Idempotency-Key used before"),
-    errors.NotFound: (404, "not-found", "Not found"),
-    errors.NothingToUndo: (409, "nothing-to-undo", "Nothing to undo"),
-    errors.Busy: (503, "busy", "Too many photos are waiting"),
-    errors.StoreError: (507, "store", "The gallery cannot be used"),
-    model_errors.RimlightError: (422, "refused", "Refused"),
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of problem: its status, stable name, title and what to do about it."""
+
+    status: int
+    name: str
+    title: str
+    advice: str
+
+
+# The first that fits an error's class, from the most special on.
+KINDS: Mapping[type[Exception], Kind] = {
+    model_errors.NotAPhoto: Kind(
+        415,
+        "not-a-photo",
+        "Not a photo that can be read",
+        "Send a JPEG, PNG or WebP; its name does not matter.",
+    ),
+    model_errors.PhotoTooLarge: Kind(
+        413,
+        "photo-too-large",
+        "The photo is too large",
+        "At most 30 MB and 40 megapixels: export it smaller.",
+    ),
+    model_errors.PhotoTooSmall: Kind(
+        422, "photo-too-small", "The photo is too small", "Send the photo itself, not its thumbnail."
+    ),
+    model_errors.PhotoTruncated: Kind(
+        422, "photo-truncated", "The photo is damaged", "The file ends early: copy or send it again."
+    ),
+    errors.ReaderStopped: Kind(
+        422, "photo-unreadable", "The photo could not be read", "Save it again as JPEG, or take it anew."
+    ),
+    model_errors.PhotoError: Kind(
+        422, "photo-unreadable", "The photo could not be read", "Save it again as JPEG, or take it anew."
+    ),
+    model_errors.HintError: Kind(
+        422,
+        "hint",
+        "The point or line cannot be used",
+        "Points are x,y in pixels of the upright photo, inside it.",
+    ),
+    errors.LabelError: Kind(422, "label", "A label cannot be used", "Correct the label that is named."),
+    errors.KeyReused: Kind(
+        422,
+        "key-reused",
+        "Idempotency-Key used before",
+        "Use a new key for a new request, the old one to retry.",
+    ),
+    errors.NotFound: Kind(
+        404, "not-found", "Not found", "Read the photo again, or look the id up in the gallery."
+    ),
+    errors.NothingToUndo: Kind(
+        409, "nothing-to-undo", "Nothing to undo", "Undo later changes of the same item first."
+    ),
+    errors.Busy: Kind(
+        503, "busy", "Too many photos are waiting", "Wait for the seconds of Retry-After, then retry."
+    ),
+    errors.StoreError: Kind(
+        507, "store", "The gallery cannot be used", "Check free space and rights of the data folder."
+    ),
+    model_errors.RimlightError: Kind(422, "refused", "Refused", "Do what the detail says."),
 }
 STATUS_TITLES = {
     400: "Bad request",
@@ -61,8 +109,13 @@ def install(app: FastAPI) -> None:
 
 def _own_error(_: Request, error: Exception) -> Response:
     kind = next(kind for kind in type(error).__mro__ if kind in KINDS)
-    status, name, title = KINDS[kind]
-    return make_problem(status, name, title, str(error), {"Retry-After": "3"} if status == 503 else {})
+    status = KINDS[kind].status
+    headers = {"Retry-After": "3"} if status == 503 else {}
+    return make_problem(status, KINDS[kind].name, KINDS[kind].title, _as_sentence(str(error)), headers)
+
+
+def _as_sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
 
 
 def _invalid_request(_: Request, error: Exception) -> Response:

@@ -46,15 +46,14 @@ def describe_reading(name: str, facts: Facts) -> str:
     lines += [f"           {reason}" for reason in trim["reasons"]]
     if trim["retake"] is not None:
         lines.append(f"  retake   {trim['retake']['text']}")
-    lines += [f"  lines    {_say_lines(facts['lines'])}", f"  border   {_say_border(facts['border'])}"]
-    size = facts["piece"]["size"]
-    if size is not None:
-        low, high = size["low_mm"], size["high_mm"]
-        lines.append(f"  size     {size['diameter_mm']:.0f} mm across ({low:.0f} to {high:.0f})")
+    lines += [f"  lines    {say_lines(facts['lines'])}", f"  border   {say_border(facts['border'])}"]
+    if facts["piece"]["size"] is not None:
+        lines.append(f"  size     {say_size(facts['piece']['size'])}")
     return "\n".join(lines + _say_candidates(facts))
 
 
-def _say_lines(lines: list[Facts] | None) -> str:
+def say_lines(lines: list[Facts] | None) -> str:
+    """Edge and verge lines in words."""
     if lines is None:
         return "edge and verge could not be looked at"
     if not lines:
@@ -66,7 +65,16 @@ def _say_lines(lines: list[Facts] | None) -> str:
     return "; ".join(said)
 
 
-def _say_border(border: Facts | None) -> str:
+def say_size(size: Facts | None) -> str:
+    """The lip's diameter with its interval."""
+    if size is None:
+        return "no scale in the photo"
+    low, high = size["low_mm"], size["high_mm"]
+    return f"{size['diameter_mm']:.0f} mm across ({low:.0f} to {high:.0f})"
+
+
+def say_border(border: Facts | None) -> str:
+    """Layout, repeats and frieze group in words."""
     if border is None:
         return "could not be looked at"
     if border["layout"] == "none":

@@ -155,17 +155,22 @@ class Reading(BaseModel):
     timing_ms: dict[str, float]
 
 
-class ReadingForm(BaseModel):
-    """What to read."""
+class HintsIn(BaseModel):
+    """What a user points at in the photo."""
 
     model_config = ConfigDict(extra="forbid")
-    photo: UploadFile = Field(description="JPEG, PNG or WebP; at most 30 MB and 40 megapixels")
     neutral: str | None = Field(
         None, max_length=100, description="x,y of a point that is neutral white or grey"
     )
     trace: str | None = Field(
         None, max_length=60_000, description="x1,y1;x2,y2;... a line drawn along the border"
     )
+
+
+class ReadingForm(HintsIn):
+    """What to read."""
+
+    photo: UploadFile = Field(description="JPEG, PNG or WebP; at most 30 MB and 40 megapixels")
 
 
 class LabelsIn(BaseModel):

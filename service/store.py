@@ -50,6 +50,7 @@ class NewReading:
     crops: tuple[Crop, ...]
     neutral: str | None = None
     trace: str | None = None
+    source: str = "photo"
 
 
 @dataclass(frozen=True)
@@ -147,6 +148,7 @@ class Store:
                 recipe_id=new.recipe_id,
                 neutral=new.neutral,
                 trace=new.trace,
+                source=new.source,
                 made_at=at,
             )
         )
@@ -187,6 +189,12 @@ class Store:
         both = sa.join(tables.reading, tables.photo)
         wanted = sa.select(tables.reading, tables.photo.c.file.label("photo_file")).select_from(both)
         return tx.execute(wanted.where(tables.reading.c.id == reading_id)).first()
+
+    def list_recent_facts(self, tx: sa.Connection, limit: int) -> list[str]:
+        """Facts of the latest readings of photos sent in; those of the demo gallery are left out."""
+        reading = tables.reading
+        wanted = sa.select(reading.c.facts).where(reading.c.source == "photo")
+        return list(tx.execute(wanted.order_by(reading.c.made_at.desc()).limit(limit)).scalars())
 
     def set_strip(self, tx: sa.Connection, reading_id: str, strip_file: str) -> None:
         """Remember a strip made again."""

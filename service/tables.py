@@ -35,6 +35,7 @@ reading = sa.Table(
     sa.Column("recipe_id", sa.Text),
     sa.Column("neutral", sa.Text),
     sa.Column("trace", sa.Text),
+    sa.Column("source", sa.Text, nullable=False),  # "photo" sent in by a person, or "demo"
     sa.Column("made_at", sa.Text, nullable=False),
 )
 

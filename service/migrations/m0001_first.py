@@ -11,8 +11,10 @@ TABLES = (
         height INTEGER NOT NULL, taken_at TEXT, added_at TEXT NOT NULL)""",
     """CREATE TABLE reading (
         id TEXT PRIMARY KEY, photo_sha256 TEXT NOT NULL REFERENCES photo(sha256), facts TEXT NOT NULL,
-        strip_file TEXT, recipe_id TEXT, neutral TEXT, trace TEXT, made_at TEXT NOT NULL)""",
+        strip_file TEXT, recipe_id TEXT, neutral TEXT, trace TEXT, source TEXT NOT NULL,
+        made_at TEXT NOT NULL)""",
     "CREATE INDEX reading_photo ON reading (photo_sha256)",
+    "CREATE INDEX reading_made ON reading (source, made_at)",
     """CREATE TABLE vector (
         id INTEGER PRIMARY KEY, reading_id TEXT NOT NULL REFERENCES reading(id), ordinal INTEGER NOT NULL,
         recipe_id TEXT NOT NULL, x0 REAL NOT NULL, y0 REAL NOT NULL, x1 REAL NOT NULL, y1 REAL NOT NULL,

@@ -1,0 +1,66 @@
+// Sends the photo, shows how far it is, then opens the reading.
+"use strict";
+
+const byId = (id) => document.getElementById(id);
+let current = null;
+
+function say(text) {
+  byId("step").textContent = text;
+}
+
+function fail(text) {
+  byId("working").hidden = true;
+  byId("failed-text").textContent = text;
+  byId("failed").hidden = false;
+  byId("again").focus();
+}
+
+function read({ file, key }) {
+  const form = new FormData();
+  form.append("photo", file);
+  const request = new XMLHttpRequest(); // fetch cannot tell how much of a body has been sent
+  const bar = byId("bar");
+  request.open("POST", "/api/readings");
+  request.setRequestHeader("Idempotency-Key", key);
+  request.upload.addEventListener("progress", (event) => {
+    if (!event.lengthComputable) return;
+    bar.value = event.loaded / event.total;
+    if (event.loaded === event.total) {
+      bar.removeAttribute("value");
+      say("Looking at the rim …");
+    }
+  });
+  request.addEventListener("error", () => fail("The machine that runs Rimlight cannot be reached. Is it still on, and on this network?"));
+  request.addEventListener("load", () => {
+    let content = {};
+    try { content = JSON.parse(request.responseText); } catch (error) { /* said below */ }
+    if (request.status === 201) {
+      say("Done.");
+      location.assign(`/readings/${content.id}`);
+    } else {
+      fail(content.detail || "The photo could not be read.");
+    }
+  });
+  byId("failed").hidden = true;
+  byId("working").hidden = false;
+  byId("working").scrollIntoView({ block: "nearest" });
+  bar.value = 0;
+  say("Sending the photo …");
+  request.send(form);
+}
+
+byId("take").addEventListener("change", (event) => {
+  const file = event.target.files[0];
+  if (!file) return;
+  const preview = byId("preview");
+  preview.src = URL.createObjectURL(file);
+  preview.hidden = false;
+  current = { file, key: newKey() };
+  read(current);
+});
+byId("again").addEventListener("click", () => current && read(current));
+window.addEventListener("pageshow", (event) => {
+  if (!event.persisted) return; // back from the reading: ready for the next photo
+  byId("working").hidden = true;
+  byId("take").reset();
+});
