@@ -49,7 +49,7 @@ def draw_tile(recipe: Recipe, glyphs: GlyphCache | None = None) -> Ink:
         cell = _thicken_cyclic(cell, recipe.thicken_px)
     if recipe.layout == "spaced":
         cell = np.pad(cell, ((0, 0), (0, round(recipe.gap_share * SPACED_GAP * cell.shape[1]))))
-    return np.ascontiguousarray(cell[:, ::-1] if recipe.mirrored else cell, np.float32)
+    return np.ascontiguousarray(np.clip(cell[:, ::-1] if recipe.mirrored else cell, 0, 1), np.float32)
 
 
 def draw_part(part: Part, seed: int, glyphs: GlyphCache | None, height_px: int) -> Ink:
