@@ -1,0 +1,156 @@
+"""Train the segmenter on composed pictures and export it: ``python -m training.train_segmenter --out DIR``.
+
+Reads top to bottom. Every batch is new; the held-out batches have seeds of their own.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import time
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from training.config import BACKBONE_VARIABLE
+from training.network import MovingAverage
+from training.piece_scenes import compose_batch
+from training.segmenter import STRIDE, TARGETS, Segmenter, segmentation_loss
+
+SIZES = ((192, 256), (256, 192), (224, 288), (288, 224), (256, 256), (160, 288), (208, 288), (288, 208))
+HELD_OUT_SEED = 10_000_000
+
+
+def main() -> None:
+    """Train for a time, measure, export."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--seconds", type=float, default=420.0)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--device", default="cuda")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--held-out", type=int, default=16, help="held-out batches to measure on")
+    parser.add_argument("--start", type=Path, help="state of an earlier run to go on from")
+    told = parser.parse_args()
+    told.out.mkdir(parents=True, exist_ok=True)
+    torch.manual_seed(told.seed)
+    network = Segmenter()
+    if told.start is not None:
+        network.load_state_dict(torch.load(told.start, map_location="cpu", weights_only=True), strict=True)
+    elif os.environ.get(BACKBONE_VARIABLE):
+        network.start_from_imagenet(Path(os.environ[BACKBONE_VARIABLE]))
+    network.to(told.device).train()
+    optimizer = torch.optim.AdamW(network.parameters(), lr=told.rate, weight_decay=1e-4)
+    average = MovingAverage(network, 0.998)
+    started, step, log = time.monotonic(), 0, []
+    while (spent := time.monotonic() - started) < told.seconds:
+        for group in optimizer.param_groups:
+            group["lr"] = _rate(told.rate, spent / told.seconds, step)
+        height, width = SIZES[step % len(SIZES)]
+        seed = told.seed * 1_000_003 + step
+        with torch.no_grad():
+            pictures, targets = compose_batch(told.batch, height, width, seed, told.device)
+        with torch.autocast(told.device, dtype=torch.bfloat16, enabled=told.device == "cuda"):
+            logits = network(pictures)
+        loss = segmentation_loss(logits.float(), targets)
+        optimizer.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
+        optimizer.step()
+        average.update(network)
+        if step % 100 == 0:
+            log.append({"step": step, "seconds": round(spent, 1), "loss": round(loss.item(), 4)})
+            print(log[-1], flush=True)
+        step += 1
+    network.load_state_dict(average.state)
+    network.eval()
+    scores = measure(network, told.device, min(told.batch, 32), told.held_out)
+    print(scores)
+    torch.save({k: v.cpu() for k, v in network.state_dict().items()}, told.out / "segmenter.pt")
+    parity = export(network.cpu(), told.out / "segmenter.onnx")
+    record = {
+        "seed": told.seed,
+        "steps": step,
+        "batch": told.batch,
+        "pictures": step * told.batch,
+        "seconds": round(time.monotonic() - started),
+        "torch": torch.__version__,
+        "device": torch.cuda.get_device_name() if told.device == "cuda" else "cpu",
+        "scores": scores,
+        "parity": parity,
+        "log": log[:: max(1, len(log) // 40)],
+    }
+    (told.out / "segmenter_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
+def _rate(peak: float, share: float, step: int) -> float:
+    """Warm-up over 200 steps, then a cosine down to a hundredth."""
+    return peak * min(1.0, (step + 1) / 200) * (0.01 + 0.99 * 0.5 * (1 + float(np.cos(np.pi * share))))
+
+
+@torch.no_grad()
+def measure(network: Segmenter, device: str, batch: int, batches: int) -> dict[str, float]:
+    """IoU of silhouette and lip area on held-out composed pictures: median and share over .8 and .9."""
+    overlaps: list[Tensor] = []
+    for index in range(batches):
+        height, width = SIZES[index % len(SIZES)]
+        pictures, targets = compose_batch(batch, height, width, HELD_OUT_SEED + index, device)
+        guess = network(pictures)[:, :2] > 0
+        wanted = torch.nn.functional.avg_pool2d(targets[:, :2], 2) > 0.5
+        shared = (guess & wanted).sum(dim=(2, 3)).float()
+        whole = (guess | wanted).sum(dim=(2, 3)).float()
+        overlaps.append(torch.where(wanted.sum(dim=(2, 3)) > 50, shared / whole.clamp(min=1), torch.nan))
+    scores: dict[str, float] = {}
+    for index, name in enumerate(TARGETS[:2]):
+        values = torch.cat(overlaps)[:, index]
+        values = values[~values.isnan()]
+        scores |= {
+            f"{name} n": len(values),
+            f"{name} median IoU": round(float(values.median()), 4),
+            f"{name} IoU >= .8": round(float((values >= 0.8).float().mean()), 4),
+            f"{name} IoU >= .9": round(float((values >= 0.9).float().mean()), 4),
+        }
+    return scores
+
+
+def export(network: Segmenter, path: Path) -> float:
+    """Write the ONNX file and return the largest difference of its answer from the network's.
+
+    Raises
+    ------
+    ValueError
+        The exported file answers otherwise.
+    """
+    import onnxruntime
+
+    example = torch.rand(1, 3, 14 * STRIDE, 18 * STRIDE)
+    axes = {"pictures": {2: "height", 3: "width"}, "logits": {2: "half_height", 3: "half_width"}}
+    torch.onnx.export(
+        network,
+        (example,),
+        str(path),
+        input_names=["pictures"],
+        output_names=["logits"],
+        opset_version=17,
+        dynamic_axes=axes,
+        dynamo=False,
+    )
+    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
+    worst = 0.0
+    for height, width in SIZES[:3]:
+        pictures = torch.rand(1, 3, height, width)
+        with torch.no_grad():
+            wanted = network(pictures).numpy()
+        given = session.run(None, {"pictures": pictures.numpy()})[0]
+        worst = max(worst, float(np.abs(given - wanted).max()))
+    if worst > 1e-3:
+        raise ValueError(f"the exported segmenter differs by {worst:g} from the trained one")
+    return worst
+
+
+if __name__ == "__main__":
+    main()
