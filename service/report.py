@@ -19,7 +19,7 @@ def say_share(probability: float) -> str:
         if percent >= 35
         else "unlikely"
     )
-    return f"{words}, {percent} %"
+    return f"{words}, {percent}\u00a0%"  # the number never parts from its sign
 
 
 def say_verdict(trim: Facts) -> str:
@@ -32,7 +32,7 @@ def say_verdict(trim: Facts) -> str:
     if verdict == "worn lustre":
         return f"Worn lustre: what is left looks like {metal}." if metal else "Worn lustre."
     share = (trim["probabilities"] or {}).get(verdict)
-    return f"{verdict.capitalize()} trim" + (f" ({say_share(share)})." if share is not None else ".")
+    return f"{verdict.capitalize()} trim" + (f": {say_share(share)}." if share is not None else ".")
 
 
 def describe_reading(name: str, facts: Facts) -> str:

@@ -14,7 +14,8 @@ WEAR_STEPS = (0.2, 0.4, 0.6, 0.8)  # remaining shares at which the dial changes 
 
 def percent(share: float) -> str:
     """A share as a percentage, never rounded up to certainty."""
-    return f"{min(99, max(1, round(share * 100)))} %" if 0 < share < 1 else f"{round(share * 100)} %"
+    rounded = min(99, max(1, round(share * 100))) if 0 < share < 1 else round(share * 100)
+    return f"{rounded}\u00a0%"  # the number never parts from its sign
 
 
 def recent(facts: Facts) -> Facts:

@@ -26,7 +26,11 @@ async function sendJson(method, address, body) {
   return { content, change: answer.headers.get("Change-Id") };
 }
 
+let noticeTimer = 0;
+
+// With something to press the notice stays; a mere message goes by itself.
 function showNotice(text, word, action) {
+  clearTimeout(noticeTimer);
   const notice = document.getElementById("notice");
   notice.replaceChildren();
   const said = document.createElement("span");
@@ -41,6 +45,7 @@ function showNotice(text, word, action) {
     notice.append(button);
   }
   notice.hidden = false;
+  if (!word) noticeTimer = setTimeout(() => { notice.hidden = true; }, 6000);
 }
 
 async function undoChange(change) {
