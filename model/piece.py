@@ -119,7 +119,7 @@ def find_piece(photo: Photo, trace: FloatArray | None = None) -> Piece:
     field = find_edges(small)
     ellipses = [ellipse for ellipse, _ in propose_ellipses(field)]
     supports = judge_support(field, ellipses) if ellipses else []
-    chosen = choose_lip(list(zip(ellipses, supports, strict=True)), small.shape[1], small.shape[0])
+    chosen = choose_lip(field, list(zip(ellipses, supports, strict=True)))
     if chosen is None or chosen[2] < _LEAST_SCORE:
         return Piece("not found", None, None, reason="no lip of a plate, bowl or cup could be made out")
     return _piece_from_lip(photo, scale_ellipse(chosen[0], 1 / scale))

@@ -132,13 +132,27 @@ def _samples_and_normals(ellipses: list[Ellipse]) -> tuple[FloatArray, FloatArra
 def edge_support(field: EdgeField, ellipses: list[Ellipse]) -> FloatArray:
     """(E,) share of each whole rim that lies in the photo and has an edge along it."""
     points, normals = _samples_and_normals(ellipses)
-    height, width = field.edge_mask.shape
     steps = np.linalg.norm(np.roll(points, -1, axis=1) - points, axis=2)
+    return np.asarray((_edge_hits(field, points, normals) * steps).sum(axis=1) / steps.sum(axis=1))
+
+
+def exclusive_support(field: EdgeField, outer: Ellipse, inner: Ellipse) -> float:
+    """Edge support of ``outer`` where it runs apart from ``inner``; 0 where they nearly coincide."""
+    points, normals = _samples_and_normals([outer])
+    apart = np.abs(ellipse_residuals_px(inner, points[0])) > max(3.0, 0.015 * outer.semi_major)
+    if apart.mean() < 0.3:
+        return 0.0
+    return float(_edge_hits(field, points, normals)[0][apart].mean())
+
+
+def _edge_hits(field: EdgeField, points: FloatArray, normals: FloatArray) -> npt.NDArray[np.bool_]:
+    """(E, S) bool: an edge along the curve at this sample, inside the picture."""
+    height, width = field.edge_mask.shape
     x, y = np.round(points[..., 0]).astype(int), np.round(points[..., 1]).astype(int)
     inside = (x >= 0) & (x < width) & (y >= 0) & (y < height)
     bins = direction_bin(normals[..., 0], normals[..., 1])
     hit = field.near[bins, np.clip(y, 0, height - 1), np.clip(x, 0, width - 1)] > 0
-    return np.asarray(((hit & inside) * steps).sum(axis=1) / steps.sum(axis=1))
+    return np.asarray(hit & inside)
 
 
 def judge_support(field: EdgeField, ellipses: list[Ellipse]) -> list[Support]:

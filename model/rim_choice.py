@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from model.edges import EdgeField
 from model.ellipse import ellipse_residuals_px, sample_ellipse
 from model.facts import Ellipse
-from model.rim_candidates import Support
+from model.rim_candidates import Support, exclusive_support
 
 _OUTER_SHARE = 0.62  # of the best score that an enclosing, nearly concentric ellipse must reach
+_OWN_EDGES = 0.6  # of the outer ellipse that must show edges where it runs apart from the inner one
 _NEARLY_CONCENTRIC = 0.3  # distance of centres over the inner semi-minor axis
 
 
@@ -24,18 +26,21 @@ def score_candidate(ellipse: Ellipse, support: Support, width: int, height: int)
 
 
 def choose_lip(
-    candidates: list[tuple[Ellipse, Support]], width: int, height: int
+    field: EdgeField, candidates: list[tuple[Ellipse, Support]]
 ) -> tuple[Ellipse, Support, float] | None:
     """The best candidate, or one around it that is nearly as good: the lip encloses verge, well and food."""
     if not candidates:
         return None
+    height, width = field.edge_mask.shape
     scores = [score_candidate(e, s, width, height) for e, s in candidates]
     best = int(np.argmax(scores))
     chosen = best
     for index, (ellipse, _) in enumerate(candidates):
         larger = ellipse.semi_minor > candidates[chosen][0].semi_minor
         good = scores[index] >= _OUTER_SHARE * scores[best]
-        if larger and good and encloses(ellipse, candidates[best][0]):
+        if not (larger and good and encloses(ellipse, candidates[best][0])):
+            continue
+        if exclusive_support(field, ellipse, candidates[best][0]) > _OWN_EDGES:
             chosen = index
     ellipse, support = candidates[chosen]
     return ellipse, support, scores[chosen]
