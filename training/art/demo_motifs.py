@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from training.art.motif_art import Motif
+from training.art.motif_art import Layout, Motif
 
 Floats = NDArray[np.float64]
 HEIGHT = 192
@@ -50,7 +50,7 @@ class TileCanvas:
     def tile(self) -> NDArray[np.float32]:
         """The drawing as a mask 0..1, ``HEIGHT`` rows."""
         size = (round(self._pixels.shape[1] / OVERSAMPLE), HEIGHT)
-        return cv2.resize(self._pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32) / 255.0
+        return np.asarray(cv2.resize(self._pixels, size, interpolation=cv2.INTER_AREA), np.float32) / 255.0
 
     def _shifted(self, points: ArrayLike) -> list[NDArray[np.int32]]:
         line = np.asarray(points, float)
@@ -129,10 +129,7 @@ def draw_marram(variant: str) -> TileCanvas:
     """Tufts of dune grass over a low bank; the reduced one keeps three blades."""
     canvas = TileCanvas(1.0)
     fan: Sequence[tuple[float, float]] = [(90, 0.74), (66, 0.66), (114, 0.66), (42, 0.56), (138, 0.56)]
-    if variant == "full":
-        fan = [*fan, (20, 0.46), (160, 0.46)]
-    else:
-        fan = fan[:3]
+    fan = [*fan, (20, 0.46), (160, 0.46)] if variant == "full" else fan[:3]
     for turn, length in fan:
         canvas.fill(leaf(0.5, 0.84, turn, length, 0.085))
     canvas.stroke([(0, 0.92), (1, 0.92)], 0.05)
@@ -214,8 +211,8 @@ def draw_gorse_spray(variant: str) -> TileCanvas:
     for cx, cy, size in ((0.32, 0.36, 0.16), (0.8, 0.24, 0.18), (1.3, 0.26, 0.15)):
         for petal in range(5):
             turn = np.radians(90 + 72 * petal)
-            at = (cx + 0.6 * size * np.cos(turn), cy - 0.6 * size * np.sin(turn))
-            canvas.shape(ring(*at, 0.42 * size), variant == "open", 0.02)
+            x_petal, y_petal = cx + 0.6 * size * np.cos(turn), cy - 0.6 * size * np.sin(turn)
+            canvas.shape(ring(x_petal, y_petal, 0.42 * size), variant == "open", 0.02)
         canvas.dot(cx, cy, 0.2 * size, 0)
         canvas.dot(cx, cy, 0.12 * size)
     return canvas
@@ -237,7 +234,7 @@ def draw_weir_lattice(variant: str) -> TileCanvas:
 
 _Drawer = Callable[[str], TileCanvas]
 # name, drawing, layout, frieze group, variants
-DEMO_DRAWINGS: tuple[tuple[str, _Drawer, str, str, tuple[str | None, ...]], ...] = (
+DEMO_DRAWINGS: tuple[tuple[str, _Drawer, Layout, str, tuple[str | None, ...]], ...] = (
     ("Quern Leaf", draw_quern_leaf, "continuous", "p11g", ("filled", "open")),
     ("Tidewrack", draw_tidewrack, "continuous", "p1", (None,)),
     ("Lanthorn Key", draw_lanthorn_key, "continuous", "p1", ("filled", "open")),

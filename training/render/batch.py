@@ -110,7 +110,7 @@ def pack_shards(out: Path, target: Path) -> list[Path]:
             if archive is not None:
                 archive.close()
             shards.append(target / f"shard-{len(shards):03d}.tar")
-            archive, size = tarfile.open(shards[-1], "w"), 10240
+            archive, size = tarfile.open(shards[-1], "w"), 10240  # noqa: SIM115
         for file in files:
             archive.add(file, arcname=file.name)
         size += need

@@ -33,7 +33,7 @@ def tabulate_illuminant(name: str) -> NDArray[np.float32]:
     matching = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
     power = np.interp(WAVELENGTHS_NM, spectrum.wavelengths, spectrum.values)
     v_lambda = np.interp(WAVELENGTHS_NM, matching.wavelengths, matching.values[:, 1])
-    return (power / (power * v_lambda).sum() * v_lambda.sum()).astype(np.float32)
+    return np.asarray(power / (power * v_lambda).sum() * v_lambda.sum(), np.float32)
 
 
 def tabulate_metal(book: str, page: str) -> NDArray[np.float32]:
@@ -54,7 +54,7 @@ def write_table(path: Path = TABLE_PATH) -> None:
     """Tabulate every spectrum and write the file."""
     lights = {f"light:{name}": tabulate_illuminant(name) for name in ILLUMINANTS}
     metals = {f"metal:{name}": tabulate_metal(*where) for name, where in METALS.items()}
-    np.savez_compressed(path, **lights, **metals)
+    np.savez_compressed(path, allow_pickle=False, **(lights | metals))
 
 
 if __name__ == "__main__":

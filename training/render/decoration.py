@@ -171,4 +171,5 @@ def _roughen(mask: Map, rng: np.random.Generator) -> Map:
     """Slightly broken stamp edges, as rubber leaves them."""
     grain = wavy_noise(rng, (mask.shape[0], mask.shape[1]), (6, 6), 2)
     soft = cv2.GaussianBlur(mask, (0, 0), 0.8)
-    return np.clip((soft + 0.07 * grain * (soft > 0.02) - 0.5) * 3.0 + 0.5, 0.0, 1.0).astype(np.float32)
+    inked = (soft + 0.07 * grain * (soft > 0.02) - 0.5) * 3.0 + 0.5
+    return np.asarray(np.clip(inked, 0.0, 1.0), np.float32)

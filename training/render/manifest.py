@@ -21,8 +21,8 @@ Row = dict[str, Any]
 FIRST_SEEDS = {"exam": 1_000_000, "fit": 2_000_000, "samples": 3_000_000, "gallery": 4_000_000}
 POOLS = {"exam": "exam", "fit": "validation", "samples": "demo", "gallery": "demo"}
 SCENES_PER_EXAM_MOTIF = ("gallery", "gallery", "query", "query")
-# Of every ten exam rows: six of motifs in the gallery, one of a motif outside it, three without a motif's role
-EXAM_SHARES = {"motif": 0.6, "unknown": 0.1}
+OUTSIDE_MOTIFS_FROM = 2000  # exam motifs from this number on are never shown to a gallery
+UNKNOWN_PER_MOTIF, TRIM_SCENES_PER_MOTIF = 0.66, 2
 _DEMO_STATES = (("gold", "sound"), ("platinum", "sound"), ("gold", "broken"), ("platinum", "broken"))
 
 
@@ -56,7 +56,7 @@ def _exam_rows(name: str, count: int) -> Iterator[Row]:
     """Motif by motif, so that a manifest cut short still has whole motifs; others in between."""
     rng = np.random.default_rng(FIRST_SEEDS[name])
     made = motif = 0
-    outside = 2000  # ids from here on are never shown to the gallery
+    outside = OUTSIDE_MOTIFS_FROM
     while made < count:
         block: list[Row] = [{"role": role} for role in SCENES_PER_EXAM_MOTIF]
         for row in block:
@@ -64,10 +64,10 @@ def _exam_rows(name: str, count: int) -> Iterator[Row]:
             if row["role"] == "gallery":
                 row["framing"] = "whole"
         motif += 1
-        if rng.random() < 0.66:
+        if rng.random() < UNKNOWN_PER_MOTIF:
             block.append({"role": "unknown", "trim": "border", "motif_id": f"exam-{outside:05d}"})
             outside += 1
-        for _ in range(2):
+        for _ in range(TRIM_SCENES_PER_MOTIF):
             block.append(
                 {"role": "trim", "trim": str(rng.choice(["lines", "paint", "plain"], p=[0.5, 0.35, 0.15]))}
             )

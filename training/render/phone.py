@@ -95,7 +95,7 @@ def balance_gains(white_rgb: ArrayLike, phone: Phone) -> Image:
     """Channel gains (3,) of the automatic balance under a light that shows white as ``white_rgb``."""
     white = np.maximum(np.asarray(white_rgb, float), 1e-3)
     gains = (white[1] / white) ** phone.balance_share * np.array(phone.balance_error)
-    return (gains / gains[1]).astype(np.float32)
+    return np.asarray(gains / gains[1], np.float32)
 
 
 def expose(linear: Image, phone: Phone) -> float:
@@ -151,7 +151,7 @@ def develop(linear: Image, white_rgb: ArrayLike, phone: Phone, rng: np.random.Ge
         encoded = cv2.GaussianBlur(encoded, (0, 0), phone.denoise)
     soft = cv2.GaussianBlur(encoded, (0, 0), 1.2)
     encoded = encoded + phone.sharpen * (encoded - soft)
-    return np.clip(encoded * 255.0 + 0.5, 0, 255).astype(np.uint8)
+    return np.asarray(np.clip(encoded * 255.0 + 0.5, 0, 255), np.uint8)
 
 
 def _blur(image: Image, phone: Phone) -> Image:
@@ -173,4 +173,5 @@ def _blur(image: Image, phone: Phone) -> Image:
 def _add_noise(image: Image, phone: Phone, rng: np.random.Generator) -> Image:
     read, shot = phone.noise
     sigma = np.sqrt(read**2 + shot**2 * np.clip(image, 0.0, 1.0) * 0.05)
-    return image + rng.standard_normal(image.shape, dtype=np.float32) * sigma.astype(np.float32)
+    grain = rng.standard_normal(image.shape, dtype=np.float32)
+    return np.asarray(image + grain * sigma, np.float32)

@@ -12,8 +12,9 @@ from training.art.motif_art import Motif
 from training.render.phone import balance_gains, develop, draw_phone, true_white
 from training.render.photo_file import encode_photo
 from training.render.plan import ScenePlan, stream
+from training.render.sight import measure_white, piece_mask, seen_from_camera
 from training.render.stage import build_stage
-from training.render.tracing import load_scene, measure_white, piece_mask, seen_from_camera, trace
+from training.render.tracing import load_scene, trace
 from training.render.truth import (
     LIP_CHECK_STEP,
     STRIP_CHECK_ROWS,

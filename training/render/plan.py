@@ -169,8 +169,9 @@ def _draw_light(seed: int) -> dict[str, Any]:
 def _draw_surroundings(seed: int, shape: str) -> dict[str, Any]:
     rng = stream(seed, "surroundings")
     paper = str(rng.choice(["A4", "Letter"])) if rng.random() < 0.3 else None
-    cover = str(rng.choice(["plate", "napkin", "hand"])) if rng.random() < 0.15 else None
     flat = shape not in HOLLOW
+    covers = ["plate", "napkin", "hand"] if flat else ["napkin", "hand"]
+    cover = str(rng.choice(covers)) if rng.random() < 0.15 else None
     return {
         "table": str(rng.choice(TABLE_KINDS)),
         "paper": paper,

@@ -16,6 +16,7 @@ from training.render.meshes import resample_polyline, smooth_polyline
 
 Floats = NDArray[np.float64]
 ProfileKind = Literal["rimmed", "coupe", "bowl", "cup", "sugar bowl", "creamer"]
+Points = list[tuple[float, float]]
 ROW_SPACING_MM = 1.2
 
 
@@ -36,7 +37,7 @@ class Profile:
     verge_mm: float
 
 
-def _plate_points(radius: float, rim: float, lift: float, kind: str) -> tuple[list, list]:
+def _plate_points(radius: float, rim: float, lift: float, kind: str) -> tuple[Points, Points]:
     verge = radius - rim
     if kind == "coupe":
         inside = [(0, 3.6), (0.55 * radius, 3.8), (0.78 * radius, 6.0), (0.92 * radius, 0.62 * lift)]

@@ -32,27 +32,28 @@ class Room:
 
 def draw_colours(rng: np.random.Generator, vivid: float) -> NDArray[np.float32]:
     """Atlas colours (1, ATLAS, 3) sRGB: whites and creams, and vivid ones with that probability."""
-    pale = 0.88 - rng.uniform(0, 0.25, (ATLAS, 1)) - rng.uniform(0, 0.07, (ATLAS, 3))
+    pale = 0.84 - rng.uniform(0, 0.36, (ATLAS, 1)) - rng.uniform(0, 0.07, (ATLAS, 3))
     loud = rng.uniform(0.05, 0.85, (ATLAS, 3))
     colours = np.where(rng.random((ATLAS, 1)) < vivid, loud, pale)
     return colours[None].astype(np.float32)
 
 
-def build_room(rng: np.random.Generator, vivid: float) -> Room:
-    """A box room with the table top at height 0 and the piece near the middle of the table."""
+def build_room(rng: np.random.Generator, vivid: float, camera_mm: Floats) -> Room:
+    """A box room with the table top at height 0 and the piece near the middle of the table.
+
+    The photographer stands behind the camera: metal mirrors them too.
+    """
     half = np.array([rng.uniform(1300, 2400), rng.uniform(1300, 2400)])
     floor, ceiling = -740.0, rng.uniform(1500, 1900)
     turn = rng.uniform(0, 2 * np.pi)
     rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1.0]])
-    walls = [_walls(half, floor, ceiling), *_furniture(rng, half, floor)]
-    parts = [
-        joined(walls),
-        _window(rng, half),
-        _ceiling_lamp(rng, ceiling),
-        _standing_lamp(rng),
-    ]
-    turned = [part.turned(rotation) for part in parts]
-    return Room(turned[0], draw_colours(rng, vivid), turned[1], turned[2], turned[3])
+    inside = joined([_walls(half, floor, ceiling), *_furniture(rng, half, floor)]).turned(rotation)
+    window, ceiling_lamp = _window(rng, half).turned(rotation), _ceiling_lamp(rng, ceiling).turned(rotation)
+    colours = draw_colours(rng, vivid)
+    colours[0, 4] *= rng.uniform(0.35, 0.8)
+    colours[0, 12] = rng.uniform(0.06, 0.5, 3)
+    walls = joined([inside, _photographer(rng, camera_mm, floor)])
+    return Room(walls, colours, window, ceiling_lamp, _standing_lamp(rng))
 
 
 def _walls(half: Floats, floor: float, ceiling: float) -> Mesh:
@@ -84,6 +85,16 @@ def _furniture(rng: np.random.Generator, half: Floats, floor: float) -> list[Mes
     return parts
 
 
+def _photographer(rng: np.random.Generator, camera_mm: Floats, floor: float) -> Mesh:
+    """A body behind the camera, on the camera's side of the table."""
+    away = np.array([camera_mm[0], camera_mm[1]])
+    toward = away / np.linalg.norm(away) if np.linalg.norm(away) > 50.0 else np.array([0.0, -1.0])
+    x, y = toward * (max(float(away @ toward), 560.0) + 330.0)
+    head = blob_mesh((x, y, rng.uniform(650, 850)), (90, 100, 120), atlas_uv(13), rings=12)
+    body = blob_mesh((x, y, 0.0), (230, 230, rng.uniform(600, 700)), atlas_uv(12), rings=14)
+    return joined([head, body.moved((0.0, 0.0, 0.5 * (floor + 700.0)))])
+
+
 def _window(rng: np.random.Generator, half: Floats) -> Mesh:
     """Two to six bright panes with bars between, in the +x wall."""
     x = half[0] - 8.0
@@ -110,7 +121,7 @@ def _ceiling_lamp(rng: np.random.Generator, ceiling: float) -> Mesh:
 
 def _standing_lamp(rng: np.random.Generator) -> Mesh:
     """A globe beside or over the table."""
-    turn, away = rng.uniform(0, 2 * np.pi), rng.uniform(450, 900)
+    turn, away = rng.uniform(-0.25, np.pi + 0.25), rng.uniform(450, 900)
     centre = (away * np.cos(turn), away * np.sin(turn), rng.uniform(450, 900))
     radius = rng.uniform(60, 140)
     return blob_mesh(centre, (radius, radius, radius), (0.5, 0.5), rings=12)
@@ -175,7 +186,9 @@ def draw_hand(rng: np.random.Generator, rim_point: Floats, outward: Floats) -> l
     return parts
 
 
-def _capsule(centre: Floats, along: Floats, side: Floats, radii: tuple, uv: tuple[float, float]) -> Mesh:
+def _capsule(
+    centre: Floats, along: Floats, side: Floats, radii: tuple[float, float, float], uv: tuple[float, float]
+) -> Mesh:
     mesh = blob_mesh((0, 0, 0), radii, uv, rings=14)
     axes = np.stack([along, side, np.cross(along, side)], 1)
     return mesh.turned(axes).moved(centre)

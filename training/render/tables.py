@@ -45,13 +45,13 @@ def paint_table(kind: TableKind, rng: np.random.Generator) -> Picture:
         "dark": _paint_dark,
         "floral": _paint_floral,
     }[kind]
-    return np.clip(painter(rng), 0.01, 0.95).astype(np.float32)
+    return np.asarray(np.clip(painter(rng), 0.01, 0.95), np.float32)
 
 
 def _weave(rng: np.random.Generator, strength: float) -> Picture:
     y, x = np.mgrid[0:SIDE_PX, 0:SIDE_PX].astype(np.float32)
     threads = np.sin(x * np.pi / 2) * np.sin(y * np.pi / 2)
-    return strength * (threads + 0.7 * wavy_noise(rng, (SIDE_PX, SIDE_PX), (8, 8), 1))
+    return np.asarray(strength * (threads + 0.7 * wavy_noise(rng, (SIDE_PX, SIDE_PX), (8, 8), 1)), np.float32)
 
 
 def _paint_wood(rng: np.random.Generator) -> Picture:
@@ -62,7 +62,7 @@ def _paint_wood(rng: np.random.Generator) -> Picture:
     colour = base[rng.integers(4)] * rng.uniform(0.85, 1.1)
     boards = SIDE_PX // int(rng.integers(2, 6))
     seam = (np.arange(SIDE_PX) % boards < 2)[:, None]
-    return colour * (tone * 2 * np.where(seam, 0.6, 1.0))[..., None]
+    return np.asarray(colour * (tone * 2 * np.where(seam, 0.6, 1.0))[..., None], np.float32)
 
 
 def _paint_checks(rng: np.random.Generator) -> Picture:
@@ -70,7 +70,7 @@ def _paint_checks(rng: np.random.Generator) -> Picture:
     band = (np.arange(SIDE_PX) * count // SIDE_PX) % 2
     level = (band[:, None] + band[None, :]) / 2.0
     dark, light = rng.uniform(0.1, 0.7, 3), rng.uniform(0.75, 0.92, 3)
-    return light + (dark - light) * level[..., None] + _weave(rng, 0.015)[..., None]
+    return np.asarray(light + (dark - light) * level[..., None] + _weave(rng, 0.015)[..., None], np.float32)
 
 
 def _paint_newsprint(rng: np.random.Generator) -> Picture:
@@ -82,7 +82,8 @@ def _paint_newsprint(rng: np.random.Generator) -> Picture:
             _print_line(sheet, rng, left, y, tall)
             y += round(tall * 1.7)
     tint = np.array([1.0, 0.98, 0.93])
-    return sheet[..., None] * tint + 0.01 * rng.standard_normal((SIDE_PX, SIDE_PX, 1))
+    grain = 0.01 * rng.standard_normal((SIDE_PX, SIDE_PX, 1))
+    return np.asarray(sheet[..., None] * tint + grain, np.float32)
 
 
 def _print_line(sheet: Picture, rng: np.random.Generator, left: int, y: int, tall: int) -> None:

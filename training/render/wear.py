@@ -104,4 +104,4 @@ def _dull_field(wear: Wear, shape: tuple[int, int], cell: tuple[int, int], rng: 
         return np.zeros(shape, np.float32)
     field = wavy_noise(rng, shape, (4 * cell[0], 12 * cell[1]), 3) + _clock_field(wear, shape)
     limit = float(np.quantile(field[::8, ::8], 1.0 - wear.dull_share))
-    return np.clip(0.5 + (field - limit) / 0.4, 0.0, 1.0).astype(np.float32)
+    return np.asarray(np.clip(0.5 + (field - limit) / 0.4, 0.0, 1.0), np.float32)
