@@ -36,6 +36,11 @@ def encode_srgb(linear: npt.ArrayLike) -> Array:
     return np.where(value <= 0.0031308, value * 12.92, 1.055 * value ** (1 / 2.4) - 0.055)
 
 
+def srgb_bytes(linear: npt.ArrayLike) -> npt.NDArray[np.uint8]:
+    """Linear light 0..1 as sRGB bytes for a picture file."""
+    return np.asarray(np.clip(np.rint(encode_srgb(linear) * 255), 0, 255), dtype=np.uint8)
+
+
 def xyz_from_linear_rgb(linear_rgb: npt.ArrayLike) -> Array:
     """Linear sRGB (..., 3) to XYZ (..., 3), Y = 1 for white."""
     return np.asarray(linear_rgb, dtype=np.float64) @ SRGB_TO_XYZ.T

@@ -1,0 +1,260 @@
+"""Kinds of evidence for the colour of the light, each a small mixture of Gaussians over log chromaticity.
+
+Log chromaticity is (ln R/G, ln B/G) of how a perfect white beside the piece appears. Each kind
+measures one colour; what that says about the light (bias, spread, how often it is plain wrong) are
+fitted numbers of the recipe `weights/light.json`. Clipped pixels are never evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.bands import Bands
+from model.colour import daylight_xy, linear_rgb_from_xy, log_chromaticity, luminance, planckian_xy
+from model.photo import Photo
+from model.rim_band import RimStrip, find_clipped
+from model.surroundings import MIN_GREEN, Surroundings
+
+Array = npt.NDArray[np.float64]
+
+TAP_RADIUS_SHARE = 0.004  # of the longer side: a finger's width is more; the median bears edges
+MIN_PIXELS = 60  # under this a colour is not measured
+HIGHLIGHT_GAIN = 1.25  # a highlight outshines the glaze round it by a quarter (own choice)
+GREY_SHARE = 0.005  # the greyest pixels used, of those with contrast
+
+
+@dataclass(frozen=True, eq=False)
+class Evidence:
+    """What one kind says: a mixture over the light's log chromaticity.
+
+    ``means`` (k, 2), ``covariances`` (k, 2, 2), ``weights`` (k,) summing to 1; ``outlier_share`` is how
+    often the kind says nothing true at all.
+    """
+
+    kind: str
+    means: Array
+    covariances: Array
+    weights: Array
+    outlier_share: float
+
+
+def measure_evidence(
+    photo: Photo,
+    around: Surroundings,
+    paper: Array | None,
+    strip: RimStrip | None,
+    bands: Bands | None,
+    neutral: tuple[float, float] | None,
+) -> dict[str, Array]:
+    """Measure each kind's log chromaticity (2,); kinds that find nothing are left out."""
+    glaze = measure_glaze(around, strip, bands)
+    found = {
+        "point": None if neutral is None else measure_point(photo, neutral),
+        "paper": measure_sheet(around, paper),
+        "highlights": measure_highlights(around),
+        "glaze": glaze,
+        "scene": measure_greyest(around),
+    }
+    return {kind: value for kind, value in found.items() if value is not None}
+
+
+def weigh_evidence(measured: dict[str, Array], recipe: dict[str, Any]) -> list[Evidence]:
+    """Turn measured colours into statements about the light, the prior first."""
+    statements = [light_prior(recipe["prior"])]
+    for kind, colour in measured.items():
+        numbers = recipe["kinds"][kind]
+        if kind == "glaze":
+            statements.append(_from_glaze(colour, recipe["glazes"], numbers))
+            continue
+        mean = colour - np.array(numbers["bias"])
+        covariance = np.array(numbers["covariance"])
+        statements.append(Evidence(kind, mean[None], covariance[None], np.ones(1), numbers["outlier_share"]))
+    return statements
+
+
+def light_prior(numbers: dict[str, Any]) -> Evidence:
+    """Casts that cameras leave: none, or one along the loci of lamps and daylight (warm far more often)."""
+    kelvin = np.array([2200, 2500, 2856, 3300, 3800, 4300, 5000, 5500, 6000, 6504, 7500, 9000, 12000, 18000])
+    x, y = np.where(kelvin < 4000, planckian_xy(kelvin), daylight_xy(np.maximum(kelvin, 4000)))
+    locus = log_chromaticity(linear_rgb_from_xy(x, y))
+    mired = 1e6 / kelvin - 1e6 / 6504
+    along = np.exp(-0.5 * (mired / numbers["mired_sd"]) ** 2)
+    along *= (1 - numbers["balanced_share"]) / along.sum()
+    means = np.vstack([np.zeros((1, 2)), locus])
+    spread = np.full(len(means), numbers["across_sd"] ** 2)
+    spread[0] = numbers["balanced_sd"] ** 2
+    covariances = spread[:, None, None] * np.eye(2)
+    weights = np.concatenate([[numbers["balanced_share"]], along])
+    return Evidence("prior", means, covariances, weights, numbers["outlier_share"])
+
+
+def _from_glaze(colour: Array, glazes: list[dict[str, Any]], numbers: dict[str, Any]) -> Evidence:
+    """The light is the glaze's colour divided by what that glaze looks like in white light."""
+    own = np.array([glaze["log_chromaticity"] for glaze in glazes])
+    spread = np.array([glaze["covariance"] for glaze in glazes]) + np.array(numbers["covariance"])
+    weights = np.array([glaze["share"] for glaze in glazes])
+    means = colour - np.array(numbers["bias"]) - own
+    return Evidence("glaze", means, spread, weights / weights.sum(), numbers["outlier_share"])
+
+
+def measure_point(photo: Photo, neutral: tuple[float, float]) -> Array | None:
+    """Colour of the spot a person says is white or grey; None where it is clipped or black."""
+    radius = max(2, round(TAP_RADIUS_SHARE * max(photo.width, photo.height)))
+    x, y = round(neutral[0]), round(neutral[1])
+    patch = photo.pixels[max(0, y - radius) : y + radius + 1, max(0, x - radius) : x + radius + 1]
+    linear = photo.linearise(patch)
+    sound = ~find_clipped(patch) & (linear.min(axis=2) > MIN_GREEN / 2)
+    if sound.mean() < 0.3:
+        return None
+    return log_chromaticity(np.median(linear[sound], axis=0))
+
+
+def measure_glaze(around: Surroundings, strip: RimStrip | None, bands: Bands | None) -> Array | None:
+    """Colour of the undecorated glaze of the rim, or of the piece's brighter half where no rim was found."""
+    if strip is not None and bands is not None:
+        mask = strip.seen_mask & ~strip.clipped_mask & ~bands.print_mask
+        mask[: strip.lip_row + 2] = False
+        pixels = strip.linear_rgb[mask]
+    else:
+        pixels = around.linear_rgb[around.piece_mask & around.usable_mask]
+    pixels = pixels[(pixels.min(axis=1) > MIN_GREEN / 4) & (pixels[:, 1] > MIN_GREEN)]
+    if len(pixels) < MIN_PIXELS:
+        return None
+    bright = luminance(pixels)
+    keep = (bright >= np.quantile(bright, 0.4)) & (bright <= np.quantile(bright, 0.9))
+    return np.asarray(np.median(log_chromaticity(pixels[keep]), axis=0))
+
+
+def measure_sheet(around: Surroundings, paper: Array | None) -> Array | None:
+    """Colour of a sheet of white paper: inside corners (4, 2) in photo px, else of a sheet found here."""
+    if paper is not None:
+        inside = np.zeros(around.piece_mask.shape, np.uint8)
+        centre = paper.mean(0)
+        shrunk = (centre + 0.9 * (paper - centre) + 0.5) * around.scale - 0.5
+        cv2.fillPoly(inside, [np.rint(shrunk).astype(np.int32)], 1)
+        mask = (inside > 0) & around.outside_mask
+    else:
+        found = find_sheet(around)
+        if found is None:
+            return None
+        mask = found
+    pixels = around.linear_rgb[mask]
+    if len(pixels) < MIN_PIXELS:
+        return None
+    bright = luminance(pixels)
+    return np.asarray(np.median(log_chromaticity(pixels[bright >= np.quantile(bright, 0.3)]), axis=0))
+
+
+def find_sheet(around: Surroundings) -> npt.NDArray[np.bool_] | None:
+    """Find the brightest smooth straight-edged region outside the piece; None where there is none.
+
+    Returns
+    -------
+    (h, w) bool, its usable pixels, or None.
+    """
+    bright = np.log(np.maximum(luminance(around.linear_rgb), 1e-3)).astype(np.float32)
+    outside = around.outside_mask
+    if outside.sum() < MIN_PIXELS * 5:
+        return None
+    edges = cv2.morphologyEx(cv2.medianBlur(bright, 3), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    smooth = outside & (edges < 0.12) & (bright > np.quantile(bright[outside], 0.5))
+    _count, label, stats, _ = cv2.connectedComponentsWithStats(smooth.astype(np.uint8), connectivity=4)
+    best, best_score = None, 0.0
+    for index in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:8] + 1:
+        region = label == index
+        score = _sheet_score(region, around, float(np.median(bright[region])))
+        if score > best_score:
+            best, best_score = region, score
+    return best
+
+
+def _sheet_score(region: npt.NDArray[np.bool_], around: Surroundings, brightness: float) -> float:
+    """How much a smooth region looks like a sheet: straight sides, fills its hull, bright; 0 = not at all."""
+    area = int(region.sum())
+    if area < 0.006 * region.size or area > 0.6 * region.size:
+        return 0.0
+    outlines, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    hull = cv2.convexHull(max(outlines, key=cv2.contourArea))
+    hull_area = cv2.contourArea(hull)
+    corners = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True)
+    hull_mask = np.zeros(region.shape, np.uint8)
+    cv2.fillPoly(hull_mask, [hull], 1)
+    open_hull = (hull_mask > 0) & ~around.piece_mask & ~around.clipped_mask
+    filled = area / max(int(open_hull.sum()), 1)
+    if filled < 0.75 or not 3 <= len(corners) <= 6:
+        return 0.0
+    straight = cv2.contourArea(corners) / max(hull_area, 1.0)
+    return float(np.exp(brightness) * filled * min(straight, 1 / max(straight, 1e-6)))
+
+
+def measure_highlights(around: Surroundings) -> Array | None:
+    """Colour added to the glaze at the unclipped rims of its highlights: the light's own colour.
+
+    Each highlight gives the colour of its excess over the glaze round it; the middle of several counts.
+
+    References
+    ----------
+    S. Shafer, Using color to separate reflection components, Color Res. Appl. 10(4), 1985.
+    """
+    inside = cv2.erode(around.piece_mask.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    if inside.sum() < MIN_PIXELS * 5:
+        return None
+    rgb = around.linear_rgb
+    body = np.dstack([cv2.medianBlur(np.ascontiguousarray(_to_bytes(rgb[..., c])), 31) for c in range(3)])
+    body_linear = _from_bytes(body)
+    excess = rgb - body_linear
+    shining = luminance(rgb) > HIGHLIGHT_GAIN * luminance(body_linear)
+    core = cv2.morphologyEx((shining & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    mask = (core > 0) & around.usable_mask & (excess.min(axis=2) > 0.01)
+    count, label = cv2.connectedComponents((core > 0).astype(np.uint8))
+    sums = np.array([np.bincount(label[mask], excess[..., c][mask], count) for c in range(3)]).T[1:]
+    sums = sums[sums.sum(1) > 0.5]
+    if len(sums) == 0:
+        return None
+    colours = log_chromaticity(sums)
+    order = np.argsort(colours, axis=0)
+    weights = np.sqrt(sums[:, 1])
+    return np.array([_weighted_middle(colours[order[:, c], c], weights[order[:, c]]) for c in range(2)])
+
+
+def _weighted_middle(ordered: Array, weights: Array) -> float:
+    return float(ordered[np.searchsorted(np.cumsum(weights), weights.sum() / 2)])
+
+
+def _to_bytes(channel: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
+    return np.asarray(np.clip(np.sqrt(np.maximum(channel, 0)) * 255, 0, 255), dtype=np.uint8)
+
+
+def _from_bytes(encoded: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
+    return np.asarray((encoded.astype(np.float32) / 255) ** 2, dtype=np.float32)
+
+
+def measure_greyest(around: Surroundings) -> Array | None:
+    """Mean colour of the pixels whose local contrast is most alike in all three channels.
+
+    References
+    ----------
+    Y. Qian et al., On finding gray pixels, CVPR 2019, eqs 9-11; we drop clipped and dark pixels and
+    weight by nothing.
+    """
+    log_rgb = np.log(np.maximum(around.linear_rgb, 1e-4))
+    level = log_rgb.mean(axis=2)
+    residue = np.stack([_contrast(log_rgb[..., c] - level) for c in (0, 2)], axis=-1)
+    lively = np.abs(_contrast(level)) > 0.01
+    index = cv2.blur(np.linalg.norm(residue, axis=2), (7, 7))
+    mask = around.usable_mask & lively
+    if mask.sum() < MIN_PIXELS * 10:
+        return None
+    greyest = mask & (index <= np.quantile(index[mask], GREY_SHARE))
+    return log_chromaticity(around.linear_rgb[greyest].mean(0))
+
+
+def _contrast(channel: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Laplacian of Gaussian, sigma .5 px."""
+    blurred = cv2.GaussianBlur(channel, (5, 5), 0.5)
+    return np.asarray(cv2.Laplacian(blurred, cv2.CV_32F, ksize=3))

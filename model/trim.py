@@ -1,0 +1,268 @@
+"""Gold, platinum, worn lustre, no metal, or cannot tell: the verdict on the metal trim, with its evidence.
+
+Each printed region (edge line, border, verge line) is measured and judged on its own by small boosted trees
+over physical features; the regions that look like metal are pooled. The numbers are fitted on path-traced
+pictures and live in `weights/trim.json`; the verdict is withheld where the fitted model errs too often.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from model.bands import Bands
+from model.errors import RecipeError
+from model.facts import Border, Light, Metal, Sector, Trim, Verdict
+from model.rim_band import RimStrip
+from model.surroundings import Surroundings
+from model.trees import Trees, probability
+from model.trim_features import TrimRegion, list_regions, measure_region
+from model.trim_reasons import Finding, choose_retake, explain, look_reason
+from model.wear import SECTORS, Wear, measure_wear
+
+RECIPE = Path(__file__).parent / "weights" / "trim.json"
+WORN_SHARE = 0.75  # "less than .75 of the stamped metal area remains": the definition of worn lustre
+MIN_VISIBLE_DEG = 8.0  # less of the rim is one spot, not a spread
+METAL_REGION = 0.5  # a region counts as metal from even odds on
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedRegion:
+    """A region with its features and log-odds; None where too few sound pixels."""
+
+    region: TrimRegion
+    features: dict[str, float] | None
+    metal_log_odds: float
+    gold_log_odds: float
+
+
+@dataclass(frozen=True, eq=False)
+class TrimRecipe:
+    """The fitted numbers: trees, pooling, thresholds."""
+
+    metal: Trees
+    gold: Trees
+    worn: Trees
+    remaining_knots: tuple[tuple[float, ...], tuple[float, ...]]
+    numbers: dict[str, Any]
+
+
+def judge_trim(
+    strip: RimStrip | None,
+    bands: Bands | None,
+    light: Light | None,
+    around: Surroundings | None = None,
+    *,
+    border: Border | None = None,
+    reason: str | None = None,
+) -> Trim:
+    """Judge the metal trim of the rim.
+
+    Parameters
+    ----------
+    strip, bands
+        The unrolled rim and its print; None where none could be isolated (then ``reason`` says why).
+    light
+        White point with its uncertainty; None counts as cannot tell.
+    around
+        What the metal may mirror; None leaves those features out.
+    border
+        Counted repeats, if known: they tell wear from the gaps of the motif.
+    reason
+        Why there is no strip, in words for the user.
+
+    Returns
+    -------
+    facts.Trim
+        "cannot tell" always with a retake; what could not be measured is None and ``reasons`` says why.
+    """
+    if strip is None or bands is None or light is None:
+        return _no_look(reason or "No rim could be isolated in this photo.")
+    if visible_deg(strip) < MIN_VISIBLE_DEG:
+        return _no_look("Too little of the rim is in view to compare places on it.")
+    recipe = load_recipe()
+    judged = judge_regions(strip, bands, light, around, recipe)
+    chances = pool_regions(judged, recipe)
+    if not judged:
+        return _plain_rim(chances, recipe)
+    metal = [j.region for j in judged if j.features is not None and j.metal_log_odds > 0]
+    wear = measure_wear(strip, bands, metal, border.repeats if border else None) if metal else None
+    return _conclude(strip, light, judged, chances, wear, recipe)
+
+
+def judge_regions(
+    strip: RimStrip, bands: Bands, light: Light, around: Surroundings | None, recipe: TrimRecipe
+) -> list[JudgedRegion]:
+    """Measure every printed region and give it its log-odds of metal, and of gold if metal."""
+    judged = []
+    for region in list_regions(strip, bands):
+        features = measure_region(strip, bands, light, around, region)
+        if features is None:
+            judged.append(JudgedRegion(region, None, 0.0, 0.0))
+            continue
+        judged.append(
+            JudgedRegion(region, features, recipe.metal.score(features), recipe.gold.score(features))
+        )
+    return judged
+
+
+def pool_regions(judged: list[JudgedRegion], recipe: TrimRecipe) -> dict[str, float]:
+    """Probabilities of gold, platinum and no metal for the piece: its most metallic regions speak."""
+    known = [j for j in judged if j.features is not None]
+    if not known:
+        return dict(recipe.numbers["plain_rim" if not judged else "unreadable"])
+    pooled = recipe.numbers["pool"]
+    metal_odds = max(j.metal_log_odds for j in known)
+    p_metal = probability(pooled["metal_scale"] * metal_odds + pooled["metal_shift"])
+    weights = np.array([_gold_weight(j) for j in known])
+    gold_odds = float((weights * [j.gold_log_odds for j in known]).sum() / weights.sum())
+    p_gold = probability(pooled["gold_scale"] * gold_odds + pooled["gold_shift"])
+    return {"gold": p_metal * p_gold, "platinum": p_metal * (1 - p_gold), "no metal": 1 - p_metal}
+
+
+def _gold_weight(judged: JudgedRegion) -> float:
+    assert judged.features is not None
+    return probability(judged.metal_log_odds) ** 2 * judged.features["core_count_log"] + 1e-9
+
+
+def visible_deg(strip: RimStrip) -> float:
+    """How much of the rim is in view in degrees."""
+    per_column = 360.0 / len(strip.column_deg) if strip.closed else _open_step(strip)
+    return float(strip.seen_mask.any(axis=0).sum() * per_column)
+
+
+def _open_step(strip: RimStrip) -> float:
+    turn = np.diff(np.unwrap(np.radians(strip.column_deg.astype(np.float64))))
+    return float(np.degrees(np.abs(turn).mean())) if turn.size else 0.0
+
+
+def _conclude(
+    strip: RimStrip,
+    light: Light,
+    judged: list[JudgedRegion],
+    chances: dict[str, float],
+    wear: Wear | None,
+    recipe: TrimRecipe,
+) -> Trim:
+    """Turn probabilities and wear into the verdict and say why."""
+    best = max((j for j in judged if j.features), key=lambda j: j.metal_log_odds, default=judged[0])
+    remaining, shares = calibrate_wear(wear, recipe)
+    worn_chance = judge_worn(best.features, remaining, wear, recipe)
+    verdict, metal = choose_verdict(chances, worn_chance, recipe.numbers["thresholds"])
+    finding = Finding(verdict, metal, chances, worn_chance, remaining, best.features, light, best.region.kind)
+    if verdict == "no metal":
+        remaining, shares, worn_chance = None, None, None
+    return Trim(
+        verdict=verdict,
+        metal=metal,
+        probabilities=_tidy(chances),
+        worn_probability=worn_chance,
+        remaining_share=remaining,
+        sectors=None if shares is None else _list_sectors(shares),
+        reasons=tuple(explain(finding)),
+        retake=choose_retake(finding) if verdict == "cannot tell" else None,
+    )
+
+
+def calibrate_wear(wear: Wear | None, recipe: TrimRecipe) -> tuple[float | None, np.ndarray | None]:
+    """Remaining share and (36,) sector shares, through the fitted monotone map from seen to true."""
+    if wear is None or wear.remaining_share is None:
+        return None, None
+    seen, true = recipe.remaining_knots
+    total = float(np.interp(wear.remaining_share, seen, true))
+    return total, np.interp(wear.sector_shares, seen, true, left=np.nan, right=np.nan)
+
+
+def judge_worn(
+    features: dict[str, float] | None, remaining: float | None, wear: Wear | None, recipe: TrimRecipe
+) -> float | None:
+    """Chance that the trim is worn lustre: little is left, or what is left is dull."""
+    if features is None or wear is None or remaining is None:
+        return None
+    return probability(recipe.worn.score(worn_features(features, wear)))
+
+
+def worn_features(features: dict[str, float], wear: Wear) -> dict[str, float]:
+    """The region's features with the wear measures beside them."""
+    shares = wear.sector_shares
+    known = shares[np.isfinite(shares)]
+    total = wear.remaining_share
+    return features | {
+        "seen_share": float("nan") if total is None else total,
+        "seen_sector_low": float(np.quantile(known, 0.1)) if known.size else float("nan"),
+        "seen_sector_middle": float(np.median(known)) if known.size else float("nan"),
+    }
+
+
+def choose_verdict(
+    chances: dict[str, float], worn_chance: float | None, thresholds: dict[str, float]
+) -> tuple[Verdict, Metal | None]:
+    """The verdict where it is sure enough, else "cannot tell"; the remains' metal only where that is sure."""
+    if chances["no metal"] >= thresholds["no_metal"]:
+        return "no metal", None
+    p_metal = 1 - chances["no metal"]
+    names: tuple[Metal, Metal] = ("gold", "platinum")
+    metal = max(names, key=lambda name: chances[name])
+    sure = chances[metal] >= thresholds[metal]
+    if worn_chance is not None and p_metal >= thresholds["worn_metal"]:
+        if worn_chance >= thresholds["worn"]:
+            return "worn lustre", metal if sure else None
+        if worn_chance > 1 - thresholds["worn"] and not sure:
+            return "cannot tell", None
+    return (metal, metal) if sure else ("cannot tell", None)
+
+
+def _tidy(chances: dict[str, float]) -> dict[str, float]:
+    """Rounded to five places, still summing to 1."""
+    gold, platinum = round(chances["gold"], 5), round(chances["platinum"], 5)
+    return {"gold": gold, "platinum": platinum, "no metal": round(1 - gold - platinum, 5)}
+
+
+def _list_sectors(shares: np.ndarray) -> tuple[Sector, ...]:
+    step = 360 // SECTORS
+    return tuple(
+        Sector(k * step, (k + 1) * step, None if np.isnan(share) else float(share))
+        for k, share in enumerate(shares)
+    )
+
+
+def _plain_rim(chances: dict[str, float], recipe: TrimRecipe) -> Trim:
+    verdict, metal = choose_verdict(chances, None, recipe.numbers["thresholds"])
+    finding = Finding(verdict, metal, chances, None, None, None, None, None)
+    retake = choose_retake(finding) if verdict == "cannot tell" else None
+    reasons = ("No print or line was found on the rim in view.",)
+    return Trim(verdict, metal, _tidy(chances), None, None, None, reasons, retake)
+
+
+def _no_look(reason: str) -> Trim:
+    return Trim("cannot tell", None, None, None, None, None, (reason,), look_reason())
+
+
+@lru_cache(maxsize=1)
+def load_recipe() -> TrimRecipe:
+    """The fitted numbers.
+
+    Raises
+    ------
+    RecipeError
+        The file is missing or not what this code expects.
+    """
+    try:
+        data: dict[str, Any] = json.loads(RECIPE.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecipeError(f"trim recipe {RECIPE.name} cannot be read: reinstall rimlight") from error
+    if data.get("format") != 1:
+        raise RecipeError(f"trim recipe: expected format 1, got {data.get('format')}: reinstall rimlight")
+    return read_recipe(data)
+
+
+def read_recipe(data: dict[str, Any]) -> TrimRecipe:
+    """Build the recipe from its plain form."""
+    trees = {name: Trees.from_recipe(data[name]) for name in ("metal", "gold", "worn")}
+    seen, true = data["remaining_knots"]
+    return TrimRecipe(**trees, remaining_knots=(tuple(seen), tuple(true)), numbers=data["numbers"])

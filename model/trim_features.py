@@ -1,0 +1,238 @@
+"""What the printed pixels of a region of the rim say about metal: plain physical measures, each named.
+
+A metal reflects only at its surface: pixel = reflectance x what it mirrors. So its colour is measured against
+the light and against the glaze beside it, over many positions round the rim, in unclipped pixels away from
+the print's edges (which mix with glaze), and together with how its brightness changes from place to place.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.bands import Bands
+from model.colour import angle_deg, log_chromaticity, luminance
+from model.facts import Light
+from model.rim_band import RimStrip
+from model.surroundings import MIN_GREEN, Surroundings
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+KINDS = ("edge line", "verge line", "border", "line")
+MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
+MIN_BLOCK_PIXELS = 12
+BLOCK_DEG = 10.0
+MAX_PIXELS = 40000  # a regular subset is enough for every quantile
+
+
+@dataclass(frozen=True, eq=False)
+class TrimRegion:
+    """One printed region: its ``kind``, the (h, w) bool mask of its print, its rows (half-open)."""
+
+    kind: str
+    mask: Mask
+    row0: int
+    row1: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Core:
+    """Unclipped interior print pixels: linear sRGB, glaze beside it, rim block of each."""
+
+    pixels: Array
+    glaze: Array
+    block: npt.NDArray[np.int64]
+    depth_px: float
+    clipped_share: float
+    count: int
+
+
+def list_regions(strip: RimStrip, bands: Bands) -> list[TrimRegion]:
+    """The regions that carry print: each line, the border; empty where nothing is printed."""
+    found = [*bands.lines, *([bands.border] if bands.border is not None else [])]
+    regions = []
+    for band in found:
+        mask = np.zeros_like(bands.print_mask)
+        mask[band.row0 : band.row1] = bands.print_mask[band.row0 : band.row1]
+        mask &= strip.seen_mask
+        mask[: max(0, strip.lip_row)] = False
+        if mask.sum() >= MIN_CORE_PIXELS:
+            regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
+    return regions
+
+
+def measure_region(
+    strip: RimStrip, bands: Bands, light: Light, around: Surroundings | None, region: TrimRegion
+) -> dict[str, float] | None:
+    """Measure one region.
+
+    Returns
+    -------
+    dict or None
+        Feature name to value; nan where a feature could not be measured. None where under 40 sound
+        pixels are left. Colours are ln ratios: ``rg`` ln(R/G), ``bg`` ln(B/G), relative to the light
+        unless the name says otherwise.
+    """
+    core = _take_core(strip, bands, region.mask)
+    if core.count < MIN_CORE_PIXELS:
+        return None
+    white = log_chromaticity(light.white_rgb)
+    colour = log_chromaticity(core.pixels) - white
+    glaze = log_chromaticity(core.glaze) - white
+    bright = np.log(luminance(core.pixels) / np.maximum(luminance(core.glaze), MIN_GREEN))
+    features: dict[str, float] = {}
+    features |= _colour_spread(colour, glaze)
+    features |= _brightness_spread(bright)
+    features |= _highlight_hue(core.pixels, colour, bright)
+    features |= _round_the_rim(core, white)
+    features |= _colour_lines(core, np.asarray(light.white_rgb))
+    features |= _circumstances(strip, light, region, core, glaze)
+    features |= _mirrored_scene(around, white, features)
+    return features
+
+
+def _take_core(strip: RimStrip, bands: Bands, mask: Mask) -> _Core:
+    """Interior, unclipped, not too dark pixels of the print."""
+    depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
+    printed = depth[mask]
+    reach = float(np.clip(np.quantile(printed, 0.6), 1.0, 1.0 + strip.blur_px)) if printed.size else 1.0
+    clipped = strip.clipped_mask & mask
+    near_clipped = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    rgb = strip.linear_rgb
+    sound = (rgb[..., 1] > MIN_GREEN) & (rgb.min(axis=2) > MIN_GREEN / 8)
+    keep = mask & (depth >= reach) & ~near_clipped & sound
+    index = np.flatnonzero(keep)
+    count = len(index)
+    index = index[:: max(1, count // MAX_PIXELS)]
+    columns = index % mask.shape[1]
+    return _Core(
+        rgb.reshape(-1, 3)[index].astype(np.float64),
+        np.maximum(bands.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), 1e-4),
+        (strip.column_deg[columns] // BLOCK_DEG).astype(np.int64),
+        float(np.quantile(printed, 0.9)) if printed.size else 0.0,
+        float(clipped.sum() / max(mask.sum(), 1)),
+        count,
+    )
+
+
+def _quantiles(prefix: str, values: Array, shares: tuple[float, ...]) -> dict[str, float]:
+    found = np.quantile(values, shares)
+    return {f"{prefix}_q{round(100 * s):02d}": float(v) for s, v in zip(shares, found, strict=True)}
+
+
+def _colour_spread(colour: Array, glaze: Array) -> dict[str, float]:
+    ratio = colour - glaze
+    out = _quantiles("rg", colour[:, 0], (0.1, 0.5, 0.9))
+    out |= _quantiles("bg", colour[:, 1], (0.05, 0.25, 0.5, 0.75, 0.95))
+    out |= _quantiles("rg_to_glaze", ratio[:, 0], (0.1, 0.5, 0.9))
+    out |= _quantiles("bg_to_glaze", ratio[:, 1], (0.1, 0.5, 0.9))
+    return out
+
+
+def _brightness_spread(bright: Array) -> dict[str, float]:
+    out = _quantiles("bright", bright, (0.05, 0.25, 0.5, 0.75, 0.95))
+    out["bright_sd"] = float(bright.std())
+    out["brighter_share"] = float((bright > 0.05).mean())
+    out["much_brighter_share"] = float((bright > 0.4).mean())
+    out["dark_share"] = float((bright < -0.7).mean())
+    return out
+
+
+def _highlight_hue(pixels: Array, colour: Array, bright: Array) -> dict[str, float]:
+    """Hue kept into the brightest pixels (metal) or bent to the light's (paint under glaze)."""
+    level = luminance(pixels)
+    top, low = level >= np.quantile(level, 0.85), level <= np.quantile(level, 0.25)
+    highlight, shade = np.median(colour[top], axis=0), np.median(colour[low], axis=0)
+    together = np.corrcoef(bright, colour[:, 1])[0, 1] if bright.std() > 1e-6 else np.nan
+    return {
+        "rg_highlight": float(highlight[0]),
+        "bg_highlight": float(highlight[1]),
+        "rg_highlight_shift": float(highlight[0] - shade[0]),
+        "bg_highlight_shift": float(highlight[1] - shade[1]),
+        "bright_bg_correlation": float(together),
+    }
+
+
+def _round_the_rim(core: _Core, white: Array) -> dict[str, float]:
+    """Colour and brightness block by block: each block mirrors another part of the room."""
+    names = (
+        "rg_block_low",
+        "rg_block_high",
+        "bg_block_low",
+        "bg_block_high",
+        "bg_block_sd",
+        "bright_block_sd",
+    )
+    size = int(core.block.max()) + 1
+    count = np.bincount(core.block, minlength=size)
+    full = count >= MIN_BLOCK_PIXELS
+    if full.sum() < 2:
+        return dict.fromkeys((*names, "block_count"), float("nan"))
+    total = np.stack([np.bincount(core.block, core.pixels[:, c], size) for c in range(3)], axis=-1)[full]
+    under = np.stack([np.bincount(core.block, core.glaze[:, c], size) for c in range(3)], axis=-1)[full]
+    colour = log_chromaticity(total / count[full, None]) - white
+    bright = np.log(luminance(total) / luminance(under))
+    low, high = np.quantile(colour, 0.1, axis=0), np.quantile(colour, 0.9, axis=0)
+    found = (low[0], high[0], low[1], high[1], colour[:, 1].std(), bright.std())
+    out = {name: float(value) for name, value in zip(names, found, strict=True)}
+    return out | {"block_count": float(full.sum())}
+
+
+def _colour_lines(core: _Core, white: Array) -> dict[str, float]:
+    """Slope of the colour line through the origin, how far pixels fan out from it, and its angle to white."""
+    balanced = core.pixels / white
+    slope = balanced.sum(0)
+    norm = np.linalg.norm(balanced, axis=1)
+    fan = angle_deg(balanced, slope)
+    return {
+        "angle_from_white": float(angle_deg(slope, np.ones(3))),
+        "angle_from_glaze": float(angle_deg(core.pixels.sum(0), core.glaze.sum(0))),
+        "fan_deg": float(np.sqrt((norm * fan**2).sum() / norm.sum())),
+        "rg_line": float(np.log(slope[0] / slope[1])),
+        "bg_line": float(np.log(max(slope[2], 1e-6) / slope[1])),
+    }
+
+
+def _circumstances(
+    strip: RimStrip, light: Light, region: TrimRegion, core: _Core, glaze: Array
+) -> dict[str, float]:
+    rows = np.flatnonzero(region.mask.any(axis=1))
+    height = int(np.ptp(rows)) + 1
+    return {
+        "kind": float(KINDS.index(region.kind)),
+        "height_px": float(height),
+        "fill_share": float(region.mask.sum() / (height * region.mask.shape[1])),
+        "depth_px": core.depth_px,
+        "depth_to_blur": core.depth_px / max(strip.blur_px, 0.3),
+        "core_count_log": float(np.log10(core.count)),
+        "clipped_share": core.clipped_share,
+        "light_uncertainty": light.uncertainty_deg,
+        "has_paper": float("paper" in light.evidence or "point" in light.evidence),
+        "has_highlights": float("highlights" in light.evidence),
+        "glaze_rg": float(np.median(glaze[:, 0])),
+        "glaze_bg": float(np.median(glaze[:, 1])),
+        "glaze_level": float(np.log(np.median(luminance(core.glaze)))),
+    }
+
+
+def _mirrored_scene(
+    around: Surroundings | None, white: Array, features: dict[str, float]
+) -> dict[str, float]:
+    """Colour of what can be mirrored: the table beside the piece, the scene; and the trim against it."""
+    ring = None if around is None else around.ring_colour
+    scene = None if around is None else around.scene_colour
+    none = np.full(2, np.nan)
+    ring_colour = none if ring is None else ring - white
+    scene_colour = none if scene is None else scene - white
+    return {
+        "ring_rg": float(ring_colour[0]),
+        "ring_bg": float(ring_colour[1]),
+        "scene_rg": float(scene_colour[0]),
+        "scene_bg": float(scene_colour[1]),
+        "bg_to_ring": float(features["bg_q50"] - ring_colour[1]),
+        "bg_to_scene": float(features["bg_line"] - scene_colour[1]),
+    }

@@ -1,0 +1,83 @@
+"""Fit what each kind of evidence says about the light: bias, spread, outliers; and the stated uncertainty."""
+
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from model.colour import angle_deg, log_chromaticity
+from model.light import fuse_light
+from training.trim_features_table import PhotoRow
+
+Array = npt.NDArray[np.float64]
+
+LEAST_ROWS = 15  # a kind seen more seldom keeps its numbers
+LEAST_SD = 0.025  # rendered pictures are cleaner than photos
+OUTLIER_SD = 3.0
+LEAST_OUTLIERS, MOST_OUTLIERS = 0.04, 0.5
+COVERAGE = 0.92  # asked of the fitted photos, to hold .90 on others
+
+
+def fit_light(rows: list[PhotoRow], start: dict[str, Any]) -> dict[str, Any]:
+    """A recipe fitted to the rows, from the numbers of ``start`` where a kind is too rare."""
+    recipe = copy.deepcopy(start)
+    for kind in recipe["kinds"]:
+        if kind == "glaze":
+            continue
+        offsets = [offset_of(row, kind) for row in rows if kind in row.evidence]
+        if len(offsets) >= LEAST_ROWS:
+            recipe["kinds"][kind] = describe_offsets(np.array(offsets))
+    _fit_glaze(rows, recipe)
+    recipe["uncertainty_factor"] = 1.0
+    lights = [fuse_light(evidence_of(row), recipe) for row in rows]
+    errors = np.array(
+        [white_error_deg(light.white_rgb, row) for light, row in zip(lights, rows, strict=True)]
+    )
+    stated = np.array([light.uncertainty_deg for light in lights]) - recipe["uncertainty_floor_deg"]
+    needed = (errors - recipe["uncertainty_floor_deg"]) / np.maximum(stated, 0.1)
+    recipe["uncertainty_factor"] = round(float(max(np.quantile(needed, COVERAGE), 0.5)), 3)
+    return recipe
+
+
+def offset_of(row: PhotoRow, kind: str) -> Array:
+    """What the kind measured less the true light, (2,)."""
+    return np.array(row.evidence[kind]) - log_chromaticity(row.truth["white_rgb"])
+
+
+def evidence_of(row: PhotoRow) -> dict[str, Array]:
+    """Measured evidence as arrays."""
+    return {kind: np.array(colour) for kind, colour in row.evidence.items()}
+
+
+def white_error_deg(white_rgb: Any, row: PhotoRow) -> float:
+    """Angle between a white point and the true one."""
+    return float(angle_deg(np.array(white_rgb), np.array(row.truth["white_rgb"])))
+
+
+def describe_offsets(offsets: Array) -> dict[str, Any]:
+    """Median, covariance of the inliers, share of outliers."""
+    middle = np.median(offsets, axis=0)
+    spread = np.maximum(1.4826 * np.median(np.abs(offsets - middle), axis=0), LEAST_SD)
+    near = (np.abs(offsets - middle) / spread < OUTLIER_SD).all(axis=1)
+    covariance = np.cov(offsets[near].T) + np.eye(2) * LEAST_SD**2
+    outliers = float(np.clip(1 - near.mean(), LEAST_OUTLIERS, MOST_OUTLIERS))
+    return {
+        "bias": [round(float(v), 4) for v in offsets[near].mean(axis=0)],
+        "covariance": [[round(float(v), 6) for v in line] for line in covariance],
+        "outlier_share": round(outliers, 3),
+    }
+
+
+def _fit_glaze(rows: list[PhotoRow], recipe: dict[str, Any]) -> None:
+    """Centre of each glaze colour from its own photos; no tighter than real glazes of a name vary."""
+    for glaze in recipe["glazes"]:
+        mine = [row for row in rows if row.truth["glaze"] == glaze["name"] and "glaze" in row.evidence]
+        if len(mine) < LEAST_ROWS:
+            continue
+        found = describe_offsets(np.array([offset_of(row, "glaze") for row in mine]))
+        glaze["log_chromaticity"] = found["bias"]
+        least = np.array(glaze["least_covariance"])
+        glaze["covariance"] = np.maximum(np.array(found["covariance"]), least).round(6).tolist()
