@@ -103,7 +103,7 @@ def choose_scene(motif: Motif, rng: np.random.Generator, metal: Metal, **told: A
     height = int(told.get("height_px", rng.integers(72, 145)))
     width = int(told.get("width_px", rng.integers(480, 860)))
     rows = _choose_rows(rng, height, told)
-    repeat = rows["border_height_px"] * motif.tile.shape[1] / motif.tile.shape[0]
+    repeat = max(1.0, rows["border_height_px"] * motif.tile.shape[1] / motif.tile.shape[0])
     closed = bool(told.get("closed", rng.random() < 0.08 and repeat < width / 3))
     if closed:
         repeat = width / max(1, round(width / repeat))
