@@ -6,14 +6,17 @@ read in them. A photo without prepared vectors is read on the first start instea
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import threading
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from service import ledger
+from model.errors import RimlightError
+from service import items, ledger
 from service.actions import NO_BORDER, NO_WEIGHTS, Actions
 from service.labels import Labels, check_labels
 from service.store import Crop, NewReading
@@ -57,7 +60,7 @@ def fill_new_gallery(actions: Actions, empty: bool, progress: Progress, folder: 
             new = replace(prepared[name], source="demo")
             store.insert_reading(tx, new, files[name])
             reason = None if new.crops else NO_BORDER if new.recipe_id else NO_WEIGHTS
-            ledger.insert_item(tx, new.facts["id"], labels.motif, labels.others(), reason)
+            items.insert_item(tx, new.facts["id"], labels.motif, labels.others(), reason)
         ledger.log_change(tx, actions.who, "start", None, None)
         store.set_folder_fact(tx, STARTED, "empty" if empty else "demo")
 
@@ -68,11 +71,22 @@ def refresh_stale_vectors(actions: Actions, progress: Progress) -> None:
     if recipe_id is None:
         return
     with actions.store.looking() as tx:
-        stale = ledger.find_stale_readings(tx, recipe_id)
+        stale = items.find_stale_readings(tx, recipe_id)
     if not stale:
         return
     for reading_id in progress(stale, "bringing the gallery up to the new network"):
         actions.refresh_vectors(reading_id)
+
+
+def make_missing_pictures(actions: Actions, stop: threading.Event) -> None:
+    """Unroll the strips that the package does not carry, one by one between a user's photos."""
+    with actions.store.looking() as tx:
+        missing = items.find_readings_without_strip(tx)
+    for reading_id in missing:
+        if stop.is_set():
+            return
+        with contextlib.suppress(RimlightError):  # shown when somebody asks for it
+            actions.find_strip(reading_id)
 
 
 def save_prepared(path: Path, readings: dict[str, NewReading]) -> None:
@@ -107,7 +121,7 @@ def load_prepared(path: Path) -> dict[str, NewReading]:
     readings = {}
     for place, name in enumerate(held["photos"].tolist()):
         photo = path.parent / name
-        facts = json.loads(str(held["facts"][place])) | {"id": ledger.new_id()}
+        facts = json.loads(str(held["facts"][place])) | {"id": items.new_id()}
         data = photo.read_bytes() if photo.is_file() else b""
         if hashlib.sha256(data).hexdigest() != facts["photo"]["sha256"]:
             continue

@@ -8,8 +8,9 @@ from fastapi import FastAPI, Form, Header, Path, Query
 from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
-from service.actions import Actions, Retry, fingerprint
+from service.actions import Actions
 from service.labels import LABEL_NAMES, check_labels
+from service.retries import Retry, fingerprint
 
 Key = Annotated[
     str | None,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import secrets
 import socket
 import sys
+import threading
 
 import uvicorn
 
 from service.actions import Actions
+from service.demo_gallery import make_missing_pictures
 from service.errors import StoreError
 from service.guard import Guard
 from service.http import make_app
@@ -29,7 +31,12 @@ def serve_pages(actions: Actions, port: int, lan: bool) -> int:
     config = uvicorn.Config(
         guard, log_level="warning", access_log=False, server_header=False, date_header=True, lifespan="off"
     )
-    uvicorn.Server(config).run(sockets=[listener])
+    stop = threading.Event()
+    threading.Thread(target=make_missing_pictures, args=(actions, stop), daemon=True).start()
+    try:
+        uvicorn.Server(config).run(sockets=[listener])
+    finally:
+        stop.set()
     return 0
 
 

@@ -1,14 +1,13 @@
 """The store: one SQLite database and content-addressed files in one data folder.
 
-With ``ledger`` and ``migrations`` it is the only place that speaks SQL. A photo is down as a synced file
-before the transaction that names it commits, so a row never points at nothing.
+With ``items``, ``ledger`` and ``migrations`` it is the only place that speaks SQL. A photo is down as a
+synced file before the transaction that names it commits, so a row never points at nothing.
 """
 
 from __future__ import annotations
 
 import json
 import secrets
-import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,11 +18,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables
+from service.database import connect
 from service.errors import StoreError
 from service.files import FileFolder
 from service.migrations import MIGRATIONS
-
-BUSY_TIMEOUT_MS = 15_000  # a second process waits this long for the first one's transaction
 
 
 @dataclass(frozen=True)
@@ -81,7 +79,7 @@ class Store:
         self.photos = FileFolder(folder / "photos")
         self.strips = FileFolder(folder / "strips")
         self.derived = folder / "derived"
-        self._engine = _connect(folder / "rimlight.sqlite3")
+        self._engine = connect(folder / "rimlight.sqlite3")
 
     def close(self) -> None:
         """Let go of the database."""
@@ -283,23 +281,3 @@ def _applied(tx: sa.Connection) -> int:
     if not sa.inspect(tx).has_table(tables.applied_migration.name):
         return 0
     return int(tx.execute(sa.select(sa.func.count()).select_from(tables.applied_migration)).scalar_one())
-
-
-def _connect(path: Path) -> sa.Engine:
-    """An engine whose transactions begin when ours do; the driver's own habit would hide them."""
-    engine = sa.create_engine(sa.URL.create("sqlite", database=str(path)))
-
-    @sa.event.listens_for(engine, "connect")
-    def _prepare(connection: sqlite3.Connection, _record: object) -> None:
-        connection.isolation_level = None
-        connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-
-    @sa.event.listens_for(engine, "begin")
-    def _begin(connection: sa.Connection) -> None:
-        writes = connection.get_execution_options().get("writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-    return engine

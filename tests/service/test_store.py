@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from service import ledger
+from service import items, ledger
 from service.errors import KeyReused, NothingToUndo, StoreError
 from service.files import LEFTOVER_AGE_S, FileFolder
 from service.store import Crop, NewReading, Store, open_store
@@ -42,7 +42,7 @@ def keep(store: Store, number: int = 0, motif: str = "Marram", **labels: str) ->
     files = store.keep_files(new)
     with store.writing() as tx:
         store.insert_reading(tx, new, files)
-        item = ledger.insert_item(tx, new.facts["id"], motif, labels, None)
+        item = items.insert_item(tx, new.facts["id"], motif, labels, None)
         return item, ledger.log_change(tx, "test", "add", item, None)
 
 
@@ -54,7 +54,7 @@ def test_the_database_is_write_ahead_fully_synced_and_checks_references(store: S
         }
     assert pragma == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
     with pytest.raises(sa.exc.IntegrityError), store.writing() as tx:
-        ledger.insert_item(tx, "no such reading", "Marram", {}, None)
+        items.insert_item(tx, "no such reading", "Marram", {}, None)
 
 
 def test_a_failed_transaction_leaves_nothing(store: Store) -> None:
@@ -77,17 +77,17 @@ def test_the_packed_gallery_holds_present_items_of_the_recipe_in_order(store: St
     first, _ = keep(store, 1, "Marram")
     second, _ = keep(store, 2, "Tidewrack", variant="open")
     with store.looking() as tx:
-        packed = ledger.pack_gallery(tx, "r1")
-        assert ledger.pack_gallery(tx, "r2").photo_index == ()
+        packed = items.pack_gallery(tx, "r1")
+        assert items.pack_gallery(tx, "r2").photo_index == ()
     assert packed.photo_index == (0, 0, 1, 1)
     assert packed.numbers == b"\1" * 32 + b"\2" * 32
     assert packed.items == ((first, "marram", "Marram", None), (second, "tidewrack", "Tidewrack", "open"))
     with store.writing() as tx:
-        ledger.update_item(tx, first, removed_at="now")
-        before = ledger.gallery_version(tx)
+        items.update_item(tx, first, removed_at="now")
+        before = items.gallery_version(tx)
         ledger.log_change(tx, "test", "delete", first, None)
-        assert ledger.gallery_version(tx) > before
-        assert ledger.pack_gallery(tx, "r1").photo_index == (0, 0)
+        assert items.gallery_version(tx) > before
+        assert items.pack_gallery(tx, "r1").photo_index == (0, 0)
 
 
 def test_the_change_log_cannot_be_rewritten(store: Store) -> None:
@@ -100,13 +100,13 @@ def test_the_change_log_cannot_be_rewritten(store: Store) -> None:
 def test_one_motif_however_it_is_typed(store: Store) -> None:
     with store.writing() as tx:
         ids = {
-            ledger.find_motif(tx, name)
+            items.find_motif(tx, name)
             for name in ("Quern Leaf", "quern  leaf", " QUERN LEAF ", "Ｑuern Leaf")
         }
         assert ids == {"quern-leaf"}
-        other = ledger.find_motif(tx, "Quern-Leaf")
+        other = items.find_motif(tx, "Quern-Leaf")
         assert other != "quern-leaf"
-        assert ledger.find_motif(tx, "棕榈") != ledger.find_motif(tx, "海藻")
+        assert items.find_motif(tx, "棕榈") != items.find_motif(tx, "海藻")
 
 
 @settings(max_examples=25, deadline=None)
@@ -119,7 +119,7 @@ def test_undoing_everything_gives_the_empty_gallery_back(
 
     def present() -> list:
         with store.looking() as tx:
-            rows, _ = ledger.list_items(tx, None, None, 0, 100)
+            rows, _ = items.list_items(tx, None, None, 0, 100)
             return sorted((r._mapping["id"], r._mapping["motif"], r._mapping["metal"]) for r in rows)
 
     for number, step in enumerate(steps):
@@ -134,12 +134,12 @@ def test_undoing_everything_gives_the_empty_gallery_back(
             continue
         elif before:
             with store.writing() as tx:
-                row = ledger.find_item(tx, before[0][0])
+                row = items.find_item(tx, before[0][0])
                 values = (
                     {"removed_at": "now"} if step == "delete" else {"metal": "platinum", "note": str(number)}
                 )
-                ledger.update_item(tx, before[0][0], **values)
-                ledger.log_change(tx, "test", step, before[0][0], ledger.snapshot(row))
+                items.update_item(tx, before[0][0], **values)
+                ledger.log_change(tx, "test", step, before[0][0], items.snapshot(row))
         else:
             continue
         states.append(before)

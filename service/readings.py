@@ -1,0 +1,162 @@
+"""Use cases about readings: read a photo, keep what it gave, show it again."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import sqlalchemy as sa
+
+from model.hints import parse_neutral, parse_trace
+from service import items, ledger
+from service.errors import NotFound
+from service.retries import Retries, Retry
+from service.store import NewReading, PackedGallery, Store
+from service.worker import Worker
+
+Answer = dict[str, Any]
+
+
+class Readings:
+    """Use cases on one store with one worker; ``who`` names the caller in the change log."""
+
+    def __init__(self, store: Store, worker: Worker, who: str) -> None:
+        self.store = store
+        self.worker = worker
+        self.who = who
+        self._retries = Retries(store)
+
+    def read_only(self, data: bytes, neutral: str | None = None, trace: str | None = None) -> NewReading:
+        """Read a photo without storing anything.
+
+        Raises
+        ------
+        model.errors.PhotoError, model.errors.HintError
+            The photo or a hint cannot be used.
+        """
+        spot = parse_neutral(neutral) if neutral is not None else None
+        if trace is not None:
+            parse_trace(trace)
+        return self.worker.read(data, items.new_id(), self._pack, spot, trace)
+
+    def read_photo(
+        self, data: bytes, neutral: str | None = None, trace: str | None = None, retry: Retry | None = None
+    ) -> Answer:
+        """Read a photo and keep the reading, so that it can be shown again and confirmed."""
+
+        def read() -> Answer:
+            new = self.read_only(data, neutral, trace)
+            files = self.store.keep_files(new)
+            with self.store.writing() as tx:
+                self.store.insert_reading(tx, new, files)
+                return self._kept(tx, retry, new.facts)
+
+        return self._retries.once(retry, read)
+
+    def find_reading(self, reading_id: str) -> Answer:
+        """A reading made before.
+
+        Raises
+        ------
+        NotFound
+            There is none of that id.
+        """
+        facts: Answer = json.loads(self._reading(reading_id).facts)
+        return facts
+
+    def list_recent_readings(self, limit: int) -> list[Answer]:
+        """The latest readings of photos that were sent in, newest first."""
+        with self.store.looking() as tx:
+            return [json.loads(facts) for facts in self.store.list_recent_facts(tx, limit)]
+
+    def read_again(
+        self,
+        reading_id: str,
+        neutral: str | None = None,
+        trace: str | None = None,
+        retry: Retry | None = None,
+    ) -> Answer:
+        """Read the photo of an earlier reading anew, with a hint; a new reading."""
+
+        def read() -> Answer:
+            row = self._reading(reading_id)
+            new = self.read_only(self._photo_bytes(row), neutral, trace)
+            new.facts["photo"]["sha256"] = row.photo_sha256  # of the upload, not of the sealed copy
+            files = self.store.keep_files(new)
+            with self.store.writing() as tx:
+                self.store.insert_reading(tx, new, files)
+                return self._kept(tx, retry, new.facts)
+
+        return self._retries.once(retry, read)
+
+    def find_strip(self, reading_id: str) -> bytes:
+        """The unrolled rim band of a reading as PNG; made again from the photo where it is not at hand.
+
+        Raises
+        ------
+        NotFound
+            No such reading, or no rim band could be isolated.
+        """
+        row = self._reading(reading_id)
+        if row.strip_file is not None:
+            strip = self.store.strips.read(row.strip_file)
+            if strip is not None:
+                return strip
+        facts = json.loads(row.facts)
+        if facts["strip_first_column_deg"] is None:
+            why = "; ".join(facts["trim"]["reasons"]) or "no rim was found"
+            raise NotFound(f"No rim band could be isolated in this photo: {why}.")
+        new = self._read_again(row)
+        if new.strip_png is None:
+            raise NotFound("No rim band could be isolated in this photo.")
+        name = self.store.strips.keep(new.strip_png, "png")
+        with self.store.writing() as tx:
+            self.store.set_strip(tx, reading_id, name)
+        return new.strip_png
+
+    def find_picture(self, reading_id: str, max_side_px: int) -> bytes:
+        """A re-encoded JPEG of a reading's photo; the stored file itself is never served.
+
+        Raises
+        ------
+        NotFound
+            No such reading, or its photo file is missing.
+        """
+        row = self._reading(reading_id)
+        cached = self.store.derived / f"{row.photo_file.split('.')[0]}-{max_side_px}.jpg"
+        if cached.is_file():
+            return cached.read_bytes()
+        picture = self.worker.derive(self._photo_bytes(row), max_side_px)
+        self.store.keep_derived(cached, picture)
+        return picture
+
+    def _pack(self, version: int | None, recipe_id: str) -> PackedGallery | None:
+        with self.store.looking() as tx:
+            if items.gallery_version(tx) == version:
+                return None
+            return items.pack_gallery(tx, recipe_id)
+
+    def _reading(self, reading_id: str) -> sa.Row[Any]:
+        with self.store.looking() as tx:
+            row = self.store.find_reading(tx, reading_id)
+        if row is None:
+            raise NotFound(f"There is no reading {reading_id!r}: read the photo again.")
+        return row
+
+    def _photo_bytes(self, row: sa.Row[Any]) -> bytes:
+        data = self.store.photos.read(row.photo_file)
+        if data is None:
+            raise NotFound(
+                f"The stored photo {row.photo_file[:12]}… is missing or damaged: restore it from a backup."
+            )
+        return data
+
+    def _read_again(self, row: sa.Row[Any]) -> NewReading:
+        """Read a stored photo anew with the hints given then."""
+        neutral = parse_neutral(row.neutral) if row.neutral else None
+        return self.worker.read(self._photo_bytes(row), row.id, self._pack, neutral, row.trace, seal=False)
+
+    def _kept(self, tx: sa.Connection, retry: Retry | None, answer: Answer) -> Answer:
+        if retry is not None:
+            ledger.keep_answer(tx, retry.key, retry.fingerprint, answer)
+        return answer
