@@ -156,7 +156,8 @@ def _cut_ribbon(
     resample = _shrink if scale < 1 else _enlarge
     ribbon = resample(contrast, rows, width)
     seen_share = resample(seen, rows, width)
-    return ribbon / np.maximum(seen_share, 0.5), seen_share > 0.5, x_scale
+    whole = np.asarray(ribbon / np.maximum(seen_share, 0.5), np.float32)
+    return whole, seen_share > 0.5, float(x_scale)
 
 
 def _shrink(image: FloatArray, rows: tuple[float, float], width: int) -> FloatArray:
@@ -213,7 +214,8 @@ def _scale_to_nearby(strength: FloatArray, floor: float, least: float) -> FloatA
     usual = cv2.dilate(cv2.blur(usual, (5, 1)), np.ones((1, 2 * span + 1), np.uint8))
     usual = cv2.blur(usual, (span + 1 - span % 2, 1))
     usual = cv2.resize(np.maximum(usual, least), (strength.shape[1], 1), interpolation=cv2.INTER_LINEAR)
-    return np.clip((strength - floor) / (1.1 * usual - floor), 0, 1, dtype=np.float32)
+    share: FloatArray = np.clip((strength - floor) / (1.1 * usual - floor), 0, 1, dtype=np.float32)
+    return share
 
 
 def _choose_starts(pixels: FloatArray, limit: int, closed: bool) -> tuple[list[int], list[float]]:

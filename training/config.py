@@ -25,10 +25,9 @@ class TrainingConfig:
     strips_a_motif: int = 4
     windows_a_strip: int = 2
     pool_reserve: int = 600
-    pool_blocks: int = 6000
-    most_uses: int = 6
+    pool_blocks: int = 4000
     identities: int = 24000
-    real_bands_share: float = 0.5
+    rendered_share: float = 0.35
     learning_rate: float = 1.5e-3
     weight_decay: float = 2e-5
     warmup_share: float = 0.04
@@ -40,6 +39,7 @@ class TrainingConfig:
     art: Path | None = None
     backbone: Path | None = None
     device: str = "cuda"
+    commit: str = ""
 
 
 TINY = TrainingConfig(

@@ -1,4 +1,4 @@
-"""Blocks of training windows, made on worker processes and kept in a pool for a few uses each.
+"""Blocks of training windows, made on worker processes.
 
 A block is one family of look-alikes: several strips of each sibling, several windows of each strip. The
 split is by motif, never by picture: training and validation families come from different art sources.
@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import multiprocessing
 import queue
+import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -33,8 +35,11 @@ MOST_DRAWS = 3
 class StripSource(Protocol):
     """Where strips come from: families of motif numbers, and a strip of a motif with its bands."""
 
-    def families(self) -> Sequence[tuple[int, ...]]:
-        """Families of look-alike motif numbers; each number belongs to one family."""
+    def __len__(self) -> int:
+        """Number of families."""
+
+    def family(self, index: int) -> tuple[int, ...]:
+        """Numbers of a family's look-alike motifs; each number belongs to one family."""
 
     def draw_strip(self, motif: int, rng: np.random.Generator) -> tuple[RimStrip, Bands] | None:
         """One strip of the motif, or None where its border could not be told from the glaze."""
@@ -61,9 +66,11 @@ def encode_windows(windows: Sequence[Window]) -> Windows:
     return np.rint(stacked * 255).astype(np.uint8)
 
 
-def draw_windows(source: StripSource, motif: int, rng: np.random.Generator, limit: int) -> tuple[Window, ...]:
+def draw_windows(
+    source: StripSource, motif: int, rng: np.random.Generator, limit: int, draws: int = MOST_DRAWS
+) -> tuple[Window, ...]:
     """Windows of one new strip of a motif; () where no draw gave a readable border."""
-    for _ in range(MOST_DRAWS):
+    for _ in range(draws):
         drawn = source.draw_strip(motif, rng)
         if drawn is not None and (windows := cut_windows(drawn[0], drawn[1], limit=limit)):
             return windows
@@ -96,10 +103,9 @@ def _work(
 
     cv2.setNumThreads(0)
     source = maker()
-    families = source.families()
     rng = np.random.default_rng([config.seed, seed])
     while not stop.is_set():
-        block = draw_block(source, families[int(rng.integers(len(families)))], config, rng)
+        block = draw_block(source, source.family(int(rng.integers(len(source)))), config, rng)
         while not stop.is_set():
             try:
                 out.put(block, timeout=1.0)
@@ -109,23 +115,18 @@ def _work(
 
 
 class BlockStream:
-    """Blocks from worker processes, each used a few times, at random within a reserve.
-
-    With ``workers=0`` blocks are rendered here, when asked for.
-    """
+    """Blocks as worker processes finish them; with ``workers=0`` rendered here, when asked for."""
 
     def __init__(self, maker: SourceMaker, config: TrainingConfig) -> None:
         self.config = config
         self.made = 0
-        self._pool: list[Block] = []
-        self._uses: list[int] = []
-        self._rng = np.random.default_rng([config.seed, 10_001])
         self._workers: list[Any] = []
+        self._finished: deque[Block] = deque()
         if config.workers:
             self._start_workers(maker)
         else:
             self._source = maker()
-            self._families = self._source.families()
+            self._rng = np.random.default_rng([config.seed, 10_001])
 
     def _start_workers(self, maker: SourceMaker) -> None:
         context = multiprocessing.get_context("spawn")
@@ -136,75 +137,45 @@ class BlockStream:
             worker = context.Process(target=_work, args=work, daemon=True)
             worker.start()
             self._workers.append(worker)
+        # Blocks arrive as megabytes of pickle: a thread of its own unpacks them between the steps.
+        self._receiver = threading.Thread(target=self._receive, daemon=True)
+        self._receiver.start()
 
-    def next_batch(self) -> Block:
-        """One batch of ``families_a_step`` blocks; waits while fewer than the reserve have uses left.
+    def _receive(self) -> None:
+        while not self._stop.is_set():
+            try:
+                block = self._queue.get(timeout=0.5)
+            except queue.Empty:
+                continue
+            self._finished.append(block)
+
+    def take(self, wait: bool = False) -> list[Block]:
+        """The blocks finished since the last call; with ``wait`` at least one.
 
         Raises
         ------
         RuntimeError
             Every worker has ended.
         """
-        wanted = self.config.families_a_step
-        self._take_in()
-        while len(self._pool) < max(wanted, self.config.pool_reserve):
-            self._take_in(wait=True)
-        chosen = self._rng.permutation(len(self._pool))[:wanted]
-        for index in chosen:
-            self._uses[index] += 1
-        blocks = [self._pool[index] for index in chosen]
-        self._forget_spent()
-        return join_blocks(blocks)
-
-    def _take_in(self, wait: bool = False) -> None:
-        """Move finished blocks into the pool."""
         if not self._workers:
-            family = self._families[int(self._rng.integers(len(self._families)))]
-            self._add(draw_block(self._source, family, self.config, self._rng))
-            return
-        while True:
-            try:
-                self._add(self._queue.get(timeout=5.0) if wait else self._queue.get_nowait())
-                wait = False
-            except queue.Empty:
-                if wait and not any(worker.is_alive() for worker in self._workers):
-                    raise RuntimeError("every rendering worker has ended; see its error above") from None
-                return
-
-    def _add(self, block: Block) -> None:
-        self.made += 1
-        if len(block.motifs):
-            self._pool.append(block)
-            self._uses.append(0)
-
-    def _forget_spent(self) -> None:
-        """Drop blocks used up, and the oldest beyond the pool's size."""
-        keep = [index for index, uses in enumerate(self._uses) if uses < self.config.most_uses]
-        keep = keep[-self.config.pool_blocks :]
-        if len(keep) < len(self._pool):
-            self._pool = [self._pool[index] for index in keep]
-            self._uses = [self._uses[index] for index in keep]
+            family = self._source.family(int(self._rng.integers(len(self._source))))
+            self._finished.append(draw_block(self._source, family, self.config, self._rng))
+        while wait and not self._finished:
+            if not any(worker.is_alive() for worker in self._workers):
+                raise RuntimeError("every rendering worker has ended; see its error above")
+            time.sleep(0.02)
+        blocks = [self._finished.popleft() for _ in range(len(self._finished))]
+        self.made += len(blocks)
+        return [block for block in blocks if len(block.motifs)]
 
     def close(self) -> None:
         """Stop the workers."""
         if not self._workers:
             return
         self._stop.set()
-        deadline = time.monotonic() + 10
-        while any(worker.is_alive() for worker in self._workers) and time.monotonic() < deadline:
-            try:
-                self._queue.get(timeout=0.2)
-            except queue.Empty:
-                continue
+        self._receiver.join()
         for worker in self._workers:
             worker.terminate()
+            worker.join()
+        self._queue.close()
         self._queue.cancel_join_thread()
-
-
-def join_blocks(blocks: Sequence[Block]) -> Block:
-    """Blocks side by side."""
-    return Block(
-        np.concatenate([block.windows for block in blocks]),
-        np.concatenate([block.motifs for block in blocks]),
-        np.concatenate([block.strips for block in blocks]),
-    )

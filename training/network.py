@@ -43,7 +43,7 @@ BATCH_NORM_EPSILON = 1e-3
 BATCH_NORM_MOMENTUM = 0.05
 
 
-class SameConv(nn.Conv2d):
+class SameConv(nn.Conv2d):  # type: ignore[misc]
     """Convolution padded as TensorFlow's "same": on stride 2 the odd pixel goes right and below.
 
     Holds for even input sizes, which every map here has.
@@ -62,7 +62,7 @@ def _norm(channels: int) -> nn.BatchNorm2d:
     return nn.BatchNorm2d(channels, eps=BATCH_NORM_EPSILON, momentum=BATCH_NORM_MOMENTUM)
 
 
-class MobileBlock(nn.Module):
+class MobileBlock(nn.Module):  # type: ignore[misc]
     """Expand, filter each channel, project; with a short cut where the shape stays."""
 
     def __init__(self, inputs: int, outputs: int, kernel: int, stride: int, expansion: int) -> None:
@@ -85,7 +85,7 @@ class MobileBlock(nn.Module):
         return out + maps if self.short_cut else out
 
 
-class Backbone(nn.Module):
+class Backbone(nn.Module):  # type: ignore[misc]
     """(n, 3, h, w) in -1..1 to (n, head_channels, h/32, w/32) maps in 0..6; 1280 channels as on ImageNet."""
 
     def __init__(self, head_channels: int = IMAGENET_HEAD_CHANNELS) -> None:
@@ -123,7 +123,7 @@ class Backbone(nn.Module):
         self.load_state_dict(kept, strict=True)
 
 
-class EmbeddingNetwork(nn.Module):
+class EmbeddingNetwork(nn.Module):  # type: ignore[misc]
     """(n, 3, 96, 320) windows in 0..1 to (n, 128) unit rows; the scaling of the input is part of it."""
 
     def __init__(self, dimension: int = DIMENSION) -> None:
@@ -165,12 +165,14 @@ class MovingAverage:
         self.decay, self.steps = decay, 0
         self.state = {name: value.detach().clone() for name, value in network.state_dict().items()}
 
-    @torch.no_grad()
+    @torch.no_grad()  # type: ignore[untyped-decorator]
     def update(self, network: nn.Module) -> None:
         self.steps += 1
         decay = min(self.decay, (1 + self.steps) / (10 + self.steps))
-        for name, value in network.state_dict().items():
-            if value.dtype.is_floating_point:
-                self.state[name].lerp_(value, 1 - decay)
-            else:
-                self.state[name].copy_(value)
+        now = network.state_dict()
+        floating = [name for name, value in now.items() if value.dtype.is_floating_point]
+        torch._foreach_lerp_(
+            [self.state[name] for name in floating], [now[name] for name in floating], 1 - decay
+        )
+        for name in now.keys() - set(floating):
+            self.state[name].copy_(now[name])

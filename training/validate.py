@@ -30,15 +30,15 @@ def draw_validation_set(maker: SourceMaker, config: TrainingConfig) -> Validatio
     """Draw the same set for the same settings."""
     source = maker()
     rng = np.random.default_rng([config.seed, 77])
-    motifs = np.concatenate([np.array(family, np.int64) for family in source.families()])
-    chosen = motifs[: config.validation_motifs]
+    chosen = [number for index in range(len(source)) for number in source.family(index)]
+    chosen = chosen[: config.validation_motifs]
     parts, weights, numbers, strips = [], [], [], []
     for motif in chosen:
         for _ in range(config.validation_strips):
-            windows = draw_windows(source, int(motif), rng, WINDOWS_A_STRIP)
+            windows = draw_windows(source, motif, rng, WINDOWS_A_STRIP)
             parts.append(encode_windows(windows))
             weights += [window.weight for window in windows]
-            numbers += [int(motif)] * len(windows)
+            numbers += [motif] * len(windows)
             strips += [len(parts)] * len(windows)
     return ValidationSet(
         np.concatenate(parts),

@@ -76,7 +76,7 @@ def test_contrast_that_varies_along_the_strip_is_evened_out():
 
 def test_the_colour_of_the_metal_is_not_among_the_inputs():
     strip, bands = strip_with(draw_ink(), 0.5)
-    tinted = np.clip(strip.encoded.astype(int) + [40, 0, -60], 0, 255).astype(np.uint8)
+    tinted = np.clip(strip.encoded.astype(int) + np.array([40, 0, -60]), 0, 255).astype(np.uint8)
     other = strip_from_rgb(tinted)
     for a, b in zip(cut_windows(strip, bands), cut_windows(other, bands), strict=True):
         np.testing.assert_allclose(a.pixels, b.pixels, atol=1e-6)
@@ -86,7 +86,9 @@ def test_the_border_fills_the_same_rows_at_any_photo_scale():
     strip, bands = strip_with(draw_ink(), 0.5)
     small = cv2.resize(bands.contrast, (WIDTH // 2, 45), interpolation=cv2.INTER_AREA)
     small_strip = strip_from_rgb(cv2.resize(strip.encoded, (WIDTH // 2, 45)))
-    half = SimpleNamespace(border=SimpleNamespace(row0=ROW0 // 2, row1=ROW1 // 2, kind="border"), contrast=small)
+    half = SimpleNamespace(
+        border=SimpleNamespace(row0=ROW0 // 2, row1=ROW1 // 2, kind="border"), contrast=small
+    )
     large_rows = cut_windows(strip, bands)[0].pixels[0].mean(axis=1)
     small_rows = cut_windows(small_strip, half)[0].pixels[0].mean(axis=1)
     assert np.corrcoef(large_rows, small_rows)[0, 1] > 0.98

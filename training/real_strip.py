@@ -1,0 +1,81 @@
+"""Strips through the fast renderer, with the bands a reading finds or the true ones misjudged a little."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.bands import Band, Bands, separate_bands
+from model.colour import LUMINANCE_WEIGHTS
+from model.rim_band import RimStrip
+from training.art.motif_art import Motif
+from training.render.strip import StripTruth, render_strip
+from training.render.strip_choices import Metal
+
+# Shares of the strips; the rest is bronze or enamel of a metal's colour.
+GOLD_SHARE, PLATINUM_SHARE = 0.45, 0.45
+# Found rows that overlap the true ones less show something else than the border.
+LEAST_ROW_OVERLAP = 0.5
+# Row error of the misjudged truth, as a share of the border's height.
+ROW_ERROR = 0.05
+SEPARATED_SHARE = 0.6
+
+
+def draw_real_strip(motif: Motif, rng: np.random.Generator) -> tuple[RimStrip, Bands] | None:
+    """One rendered strip of a motif in gold, platinum or paint with its bands."""
+    picture = render_strip(motif, rng, draw_metal(rng))
+    if rng.random() < SEPARATED_SHARE:
+        bands = separate_bands(picture.strip)
+        if bands.border is not None and overlap_of_rows(bands.border, picture.truth) >= LEAST_ROW_OVERLAP:
+            return picture.strip, bands
+    return picture.strip, misjudge_truth(picture.strip, picture.truth, rng)
+
+
+def draw_strip_as_read(motif: Motif, rng: np.random.Generator) -> tuple[RimStrip, Bands]:
+    """One rendered strip of a motif with what the separation finds, right or wrong: for exams and fits."""
+    strip = render_strip(motif, rng, "gold" if rng.random() < 0.5 else "platinum").strip
+    return strip, separate_bands(strip)
+
+
+def draw_metal(rng: np.random.Generator) -> Metal:
+    """Gold, platinum, or now and then paint."""
+    roll = rng.random()
+    return "gold" if roll < GOLD_SHARE else "platinum" if roll < GOLD_SHARE + PLATINUM_SHARE else "paint"
+
+
+def overlap_of_rows(band: Band, truth: StripTruth) -> float:
+    """Intersection over union of a band's rows and the true border's."""
+    first, last = truth.border_rows
+    shared = min(band.row1, last) - max(band.row0, first)
+    return float(max(0.0, shared) / (max(band.row1, last) - min(band.row0, first)))
+
+
+def misjudge_truth(strip: RimStrip, truth: StripTruth, rng: np.random.Generator) -> Bands:
+    """Bands from the truth: the glaze smoothed across the print, the border's rows a little off."""
+    luminance = np.maximum(strip.linear_rgb @ np.asarray(LUMINANCE_WEIGHTS, np.float32), 1e-3)
+    glaze = _smooth_glaze(np.log(luminance), 1 - np.clip(truth.cover * 3, 0, 1) * strip.seen_mask)
+    first, last = truth.border_rows
+    height = last - first
+    first, last = np.array([first, last]) + rng.normal(0, ROW_ERROR * height, 2)
+    row0 = int(np.clip(round(first), 0, strip.encoded.shape[0] - 2))
+    row1 = int(np.clip(round(last), row0 + 1, strip.encoded.shape[0]))
+    return Bands(
+        glaze_linear_rgb=np.repeat(np.exp(glaze)[..., None], 3, axis=2),
+        contrast=(np.log(luminance) - glaze).astype(np.float32),
+        chroma_shift=np.zeros_like(luminance),
+        print_mask=truth.cover > 0.5,
+        lines=(),
+        border=Band(row0, row1, "border"),
+    )
+
+
+def _smooth_glaze(
+    log_luminance: npt.NDArray[np.float32], bare: npt.NDArray[np.float32]
+) -> npt.NDArray[np.float32]:
+    """Log luminance of the glaze: that of the bare pixels, carried across the printed ones."""
+    weight = bare.astype(np.float32) + 1e-4
+    size = (0, 0)
+    total = cv2.GaussianBlur(weight * log_luminance, size, sigmaX=25, sigmaY=8)
+    glaze: npt.NDArray[np.float32] = total / cv2.GaussianBlur(weight, size, sigmaX=25, sigmaY=8)
+    return glaze

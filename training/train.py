@@ -1,0 +1,186 @@
+"""Train the embedder: ``python -m training.train --out DIR`` (``--tiny`` on a CPU in a test).
+
+Reads from top to bottom: settings, data, network, steps, validation, files.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import math
+import os
+import platform
+import time
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from training.augment import augment_windows
+from training.config import TINY, TrainingConfig, find_art, find_backbone
+from training.dataset import BlockStream, SourceMaker
+from training.export import export_embedder, find_commit
+from training.losses import LOSSES
+from training.network import EmbeddingNetwork, MovingAverage
+from training.pool import WindowPool
+from training.sources import make_training_source, make_validation_source
+from training.validate import ValidationSet, draw_validation_set, find_recall
+
+
+def train(
+    config: TrainingConfig,
+    out: Path,
+    training_source: SourceMaker,
+    validation_source: SourceMaker,
+) -> dict[str, Any]:
+    """Train for the set time and write ``checkpoint.pt``, the exported model and ``train.json`` to ``out``.
+
+    An existing checkpoint in ``out`` is continued with a fresh schedule.
+    """
+    out.mkdir(parents=True, exist_ok=True)
+    torch.manual_seed(config.seed)
+    device = torch.device(config.device)
+    cuda = device.type == "cuda"
+    if cuda:
+        torch.backends.cudnn.benchmark = True
+        torch.backends.cuda.matmul.allow_tf32 = True
+
+    stream = BlockStream(training_source, config)
+    pool = WindowPool(config, device)
+    validation = draw_validation_set(validation_source, config)
+
+    network = EmbeddingNetwork()
+    checkpoint = out / "checkpoint.pt"
+    history: list[dict[str, Any]] = []
+    if checkpoint.exists():
+        saved = torch.load(checkpoint, map_location="cpu", weights_only=True)
+        network.load_state_dict(saved["network"], strict=True)
+        history = saved["history"]
+    else:
+        network.start_from_imagenet(find_backbone(config.backbone))
+    network = network.to(device, memory_format=torch.channels_last)
+    average = MovingAverage(network, config.ema_decay)
+    loss_of = LOSSES[config.loss]
+    optimiser = torch.optim.AdamW(_group_parameters(network, config), lr=config.learning_rate, fused=cuda)
+
+    start = last_validation = time.monotonic()
+    step, losses = 0, []
+    try:
+        while (elapsed := time.monotonic() - start) < config.seconds:
+            for group in optimiser.param_groups:
+                group["lr"] = group["base_lr"] * _rate_share(elapsed / config.seconds, config.warmup_share)
+            pool.add(stream.take())
+            while len(pool) < config.pool_reserve:
+                pool.add(stream.take(wait=True))
+            windows, motifs, strips = pool.draw(config.families_a_step)
+            windows = augment_windows(windows).contiguous(memory_format=torch.channels_last)
+            network.train()
+            with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
+                embeddings = network(windows)
+            loss = loss_of(embeddings.float(), motifs, strips)
+            optimiser.zero_grad(set_to_none=True)
+            loss.backward()
+            torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+            optimiser.step()
+            average.update(network)
+            losses.append(loss.detach())
+            step += 1
+            if time.monotonic() - last_validation > config.validate_every_s:
+                last_validation = time.monotonic()
+                row = _validate(average, validation, device)
+                row |= {"step": step, "seconds": round(last_validation - start, 1), "blocks": stream.made}
+                row["loss"] = round(float(torch.stack(losses).mean()), 4)
+                losses = []
+                history.append(row)
+                print(json.dumps(row), flush=True)
+                _save(checkpoint, average, history)
+    finally:
+        stream.close()
+
+    final = _validate(average, validation, device) | {"step": step, "blocks": stream.made}
+    history.append(final)
+    print(json.dumps({"final": final}), flush=True)
+    _save(checkpoint, average, history)
+    record = {**describe_run(config), "history": history}
+    (out / "train.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
+    export_embedder(average.state, out / "export", training=record)
+    return record
+
+
+def describe_run(config: TrainingConfig) -> dict[str, Any]:
+    """What it takes to run again: settings, commit, machine, hashes of art and starting weights."""
+    settings = {name: value for name, value in asdict(config).items() if not isinstance(value, Path)}
+    files = {"art": find_art(config.art), "backbone": find_backbone(config.backbone)}
+    machine = torch.cuda.get_device_name() if config.device == "cuda" else platform.machine()
+    return {
+        "settings": settings,
+        "commit": config.commit or find_commit(),
+        "machine": f"{machine}, {os.cpu_count()} cores, torch {torch.__version__}",
+        "data_sha256": {
+            name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in files.items() if path
+        },
+    }
+
+
+def _group_parameters(network: EmbeddingNetwork, config: TrainingConfig) -> list[dict[str, Any]]:
+    """The new layer learns faster than the pretrained ones; norms and biases are not decayed."""
+    groups: list[dict[str, Any]] = []
+    for name, parameter in network.named_parameters():
+        rate = config.learning_rate * (1.0 if name.startswith("backbone") else 3.0)
+        decay = config.weight_decay if parameter.ndim > 1 else 0.0
+        groups.append({"params": [parameter], "base_lr": rate, "lr": rate, "weight_decay": decay})
+    return groups
+
+
+def _rate_share(done: float, warmup: float) -> float:
+    """Learning rate as a share of its peak: linear warm-up, then half a cosine to 1 %."""
+    if done < warmup:
+        return max(0.01, done / warmup)
+    return 0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(1.0, (done - warmup) / (1 - warmup))))
+
+
+def _validate(average: MovingAverage, validation: ValidationSet, device: torch.device) -> dict[str, float]:
+    network = EmbeddingNetwork().to(device)
+    network.load_state_dict(average.state)
+    network.eval()
+    parts = []
+    with torch.inference_mode():
+        for first in range(0, len(validation.windows), 256):
+            windows = torch.from_numpy(validation.windows[first : first + 256]).to(device).float() / 255
+            parts.append(network(windows).cpu().numpy())
+    return find_recall(np.concatenate(parts), validation)
+
+
+def _save(path: Path, average: MovingAverage, history: list[dict[str, Any]]) -> None:
+    state = {name: value.detach().cpu() for name, value in average.state.items()}
+    torch.save({"network": state, "history": history}, path.with_suffix(".new"))
+    path.with_suffix(".new").replace(path)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
+    for name in ("seconds", "learning_rate", "rendered_share"):
+        parser.add_argument(f"--{name.replace('_', '-')}", type=float)
+    for name in ("workers", "seed", "identities", "families_a_step"):
+        parser.add_argument(f"--{name.replace('_', '-')}", type=int)
+    parser.add_argument("--loss", choices=sorted(LOSSES))
+    parser.add_argument("--device", choices=("cpu", "cuda"))
+    parser.add_argument("--commit", help="where the checkout is only a copy without its history")
+    parser.add_argument("--art", type=Path)
+    parser.add_argument("--backbone", type=Path)
+    told = vars(parser.parse_args())
+    out, tiny = told.pop("out"), told.pop("tiny")
+    config = replace(
+        TINY if tiny else TrainingConfig(),
+        **{name: value for name, value in told.items() if value is not None},
+    )
+    train(config, out, make_training_source(config), make_validation_source(config))
+
+
+if __name__ == "__main__":
+    main()
