@@ -20,7 +20,7 @@ class TrainingConfig:
     seed: int = 20
     seconds: float = 480.0
     workers: int = 14
-    families_a_step: int = 20
+    families_a_step: int = 28
     siblings: int = 3
     strips_a_motif: int = 4
     windows_a_strip: int = 2
@@ -28,7 +28,7 @@ class TrainingConfig:
     pool_blocks: int = 4000
     identities: int = 24000
     rendered_share: float = 0.35
-    learning_rate: float = 1.5e-3
+    learning_rate: float = 1e-3
     weight_decay: float = 2e-5
     warmup_share: float = 0.04
     ema_decay: float = 0.999
