@@ -33,7 +33,7 @@ class Room:
 def draw_colours(rng: np.random.Generator, vivid: float) -> NDArray[np.float32]:
     """Atlas colours (1, ATLAS, 3) sRGB: whites and creams, and vivid ones with that probability."""
     pale = 0.84 - rng.uniform(0, 0.36, (ATLAS, 1)) - rng.uniform(0, 0.07, (ATLAS, 3))
-    loud = rng.uniform(0.05, 0.85, (ATLAS, 3))
+    loud = 0.7 * rng.uniform(0.05, 0.9, (ATLAS, 3)) + 0.3 * rng.uniform(0.1, 0.7, (ATLAS, 1))
     colours = np.where(rng.random((ATLAS, 1)) < vivid, loud, pale)
     return colours[None].astype(np.float32)
 
