@@ -193,7 +193,7 @@ def _draw_view(seed: int, shape: str) -> dict[str, Any]:
         "framing": framing,
         "tilt_deg": float(rng.uniform(*level)),
         "roll_deg": any_roll if turn_free else small_roll,
-        "fill": float(rng.uniform(0.55, 0.93)),
+        "fill": float(rng.uniform(0.62, 0.94)),
         "focal_35mm": float(rng.choice([24, 26, 28, 35, 50, 70], p=[0.15, 0.35, 0.15, 0.1, 0.15, 0.1])),
         "portrait": bool(rng.random() < 0.4),
         "phone": "typical",

@@ -38,8 +38,9 @@ def place_things(plan: ScenePlan, piece: Piece, rng: np.random.Generator) -> tup
     reach = float(np.hypot(*piece.rest.vertices[:, :2].T).max())
     ware: list[Mesh] = []
     props = [part for part in draw_clutter(rng, reach, plan.clutter) if _behind(part)]
-    for _ in range(plan.neighbours):
-        ware.append(_neighbour(reach, rng))
+    first = rng.uniform(0, np.pi)
+    for number in range(plan.neighbours):
+        ware.append(_neighbour(reach, first + number * rng.uniform(1.5, 2.4), rng))
     if plan.food:
         props += draw_food(rng, 0.5 * piece.diameter_mm / 2, float(piece.lip_points[:, 2].mean()) - 12.0)
     point, outward = _rim_point(piece, rng)
@@ -68,11 +69,12 @@ def _plain_ware(rng: np.random.Generator, low: float, high: float) -> tuple[Mesh
     return _whole(build_piece(shape, radius, 0.22 * radius, rng)), radius
 
 
-def _neighbour(reach: float, rng: np.random.Generator) -> Mesh:
-    mesh, radius = _plain_ware(rng, 60, 110)
-    turn = rng.uniform(-0.2 * np.pi, 1.2 * np.pi)
+def _neighbour(reach: float, turn_rad: float, rng: np.random.Generator) -> Mesh:
+    """A smaller plate beside the piece, often cut by the frame."""
+    size = max(reach, 60.0)
+    mesh, radius = _plain_ware(rng, 0.55 * size, 0.85 * size)
     away = reach + radius + rng.uniform(4, 60)
-    return mesh.moved((away * np.cos(turn), away * np.sin(turn), 0.0))
+    return mesh.moved((away * np.cos(turn_rad), away * np.sin(turn_rad), 0.0))
 
 
 def _leaning_plate(point: Floats, outward: Floats, rng: np.random.Generator) -> Mesh:

@@ -21,13 +21,14 @@ def place_camera(plan: ScenePlan, piece: Piece, paper: Mesh | None, size_px: tup
         return _close_camera(plan, piece, focal, size, rng)
     vertices = np.concatenate([piece.rest.vertices[::7], piece.lip_points])
     points, target = vertices, np.array([0.0, 0.0, 0.5 * float(vertices[:, 2].max())])
-    fill = plan.fill
-    if paper is not None and rng.random() < 0.75:
+    partial = plan.framing == "partial"
+    fill = max(plan.fill, 0.85) if partial else plan.fill
+    if paper is not None and not partial and rng.random() < 0.75:
         points, fill = np.concatenate([vertices, paper.vertices]), min(fill + 0.1, 0.96)
     distance, shift = fitting_distance(points, target, angles, focal, size, fill)
-    if plan.framing == "partial":
+    if partial:
         away = rng.uniform(0, 2 * np.pi)
-        reach = rng.uniform(0.25, 0.55)
+        reach = rng.uniform(0.2, 0.45)
         shift = (shift[0] + reach * size[0] * np.cos(away), shift[1] + reach * size[1] * np.sin(away))
         distance *= rng.uniform(0.7, 1.0)
     return aim_camera(target, *angles, distance, focal, size, shift)
