@@ -76,7 +76,7 @@ def fuse_light(measured: dict[str, Array], recipe: dict[str, Any]) -> Light:
     covered = errors[order][np.searchsorted(np.cumsum(mass[order]), COVERAGE)]
     uncertainty = recipe["uncertainty_factor"] * float(covered) + recipe["uncertainty_floor_deg"]
     red, _, blue = (float(value) for value in white)
-    return Light((red, 1.0, blue), uncertainty, tuple(measured))
+    return Light((red, 1.0, blue), uncertainty, tuple(kind.split(":")[0] for kind in measured))
 
 
 def posterior(statements: list[Evidence]) -> tuple[Array, Array]:

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from model.bands import Bands
-from model.colour import daylight_xy, linear_rgb_from_xy, log_chromaticity, luminance, planckian_xy
+from model.colour import angle_deg, daylight_xy, linear_rgb_from_xy, log_chromaticity, luminance, planckian_xy
+from model.paper_sheet import measure_sheet
 from model.photo import Photo
 from model.rim_band import RimStrip, find_clipped
 from model.surroundings import MIN_GREEN, Surroundings
@@ -25,6 +26,8 @@ Array = npt.NDArray[np.float64]
 TAP_RADIUS_SHARE = 0.004  # of the longer side: a finger's width is more; the median bears edges
 MIN_PIXELS = 60  # under this a colour is not measured
 HIGHLIGHT_GAIN = 1.25  # a highlight outshines the glaze round it by a quarter (own choice)
+LEAST_TURN_DEG = 4.0  # an excess of the glaze's own colour may be shading: it says nothing of the light
+TINTED_GLAZE = 0.35  # distance from grey in ln ratios: cream under white light or white under a lamp
 GREY_SHARE = 0.005  # the greyest pixels used, of those with contrast
 
 
@@ -51,12 +54,16 @@ def measure_evidence(
     bands: Bands | None,
     neutral: tuple[float, float] | None,
 ) -> dict[str, Array]:
-    """Measure each kind's log chromaticity (2,); kinds that find nothing are left out."""
+    """Measure each kind's log chromaticity (2,); kinds that find nothing are left out.
+
+    A kind's name may carry a circumstance after a colon, with numbers of its own in the recipe.
+    """
     glaze = measure_glaze(around, strip, bands)
+    tinted = glaze is not None and np.hypot(*glaze) > TINTED_GLAZE
     found = {
         "point": None if neutral is None else measure_point(photo, neutral),
-        "paper": measure_sheet(around, paper),
-        "highlights": measure_highlights(around),
+        "paper" if paper is not None else "paper:looked for": measure_sheet(around, paper),
+        "highlights:tinted glaze" if tinted else "highlights": measure_highlights(around),
         "glaze": glaze,
         "scene": measure_greyest(around),
     }
@@ -130,68 +137,6 @@ def measure_glaze(around: Surroundings, strip: RimStrip | None, bands: Bands | N
     return np.asarray(np.median(log_chromaticity(pixels[keep]), axis=0))
 
 
-def measure_sheet(around: Surroundings, paper: Array | None) -> Array | None:
-    """Colour of a sheet of white paper: inside corners (4, 2) in photo px, else of a sheet found here."""
-    if paper is not None:
-        inside = np.zeros(around.piece_mask.shape, np.uint8)
-        centre = paper.mean(0)
-        shrunk = (centre + 0.9 * (paper - centre) + 0.5) * around.scale - 0.5
-        cv2.fillPoly(inside, [np.rint(shrunk).astype(np.int32)], 1)
-        mask = (inside > 0) & around.outside_mask
-    else:
-        found = find_sheet(around)
-        if found is None:
-            return None
-        mask = found
-    pixels = around.linear_rgb[mask]
-    if len(pixels) < MIN_PIXELS:
-        return None
-    bright = luminance(pixels)
-    return np.asarray(np.median(log_chromaticity(pixels[bright >= np.quantile(bright, 0.3)]), axis=0))
-
-
-def find_sheet(around: Surroundings) -> npt.NDArray[np.bool_] | None:
-    """Find the brightest smooth straight-edged region outside the piece; None where there is none.
-
-    Returns
-    -------
-    (h, w) bool, its usable pixels, or None.
-    """
-    bright = np.log(np.maximum(luminance(around.linear_rgb), 1e-3)).astype(np.float32)
-    outside = around.outside_mask
-    if outside.sum() < MIN_PIXELS * 5:
-        return None
-    edges = cv2.morphologyEx(cv2.medianBlur(bright, 3), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-    smooth = outside & (edges < 0.12) & (bright > np.quantile(bright[outside], 0.5))
-    _count, label, stats, _ = cv2.connectedComponentsWithStats(smooth.astype(np.uint8), connectivity=4)
-    best, best_score = None, 0.0
-    for index in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:8] + 1:
-        region = label == index
-        score = _sheet_score(region, around, float(np.median(bright[region])))
-        if score > best_score:
-            best, best_score = region, score
-    return best
-
-
-def _sheet_score(region: npt.NDArray[np.bool_], around: Surroundings, brightness: float) -> float:
-    """How much a smooth region looks like a sheet: straight sides, fills its hull, bright; 0 = not at all."""
-    area = int(region.sum())
-    if area < 0.006 * region.size or area > 0.6 * region.size:
-        return 0.0
-    outlines, _ = cv2.findContours(region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    hull = cv2.convexHull(max(outlines, key=cv2.contourArea))
-    hull_area = cv2.contourArea(hull)
-    corners = cv2.approxPolyDP(hull, 0.03 * cv2.arcLength(hull, True), True)
-    hull_mask = np.zeros(region.shape, np.uint8)
-    cv2.fillPoly(hull_mask, [hull], 1)
-    open_hull = (hull_mask > 0) & ~around.piece_mask & ~around.clipped_mask
-    filled = area / max(int(open_hull.sum()), 1)
-    if filled < 0.75 or not 3 <= len(corners) <= 6:
-        return 0.0
-    straight = cv2.contourArea(corners) / max(hull_area, 1.0)
-    return float(np.exp(brightness) * filled * min(straight, 1 / max(straight, 1e-6)))
-
-
 def measure_highlights(around: Surroundings) -> Array | None:
     """Colour added to the glaze at the unclipped rims of its highlights: the light's own colour.
 
@@ -210,7 +155,8 @@ def measure_highlights(around: Surroundings) -> Array | None:
     excess = rgb - body_linear
     shining = luminance(rgb) > HIGHLIGHT_GAIN * luminance(body_linear)
     core = cv2.morphologyEx((shining & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    mask = (core > 0) & around.usable_mask & (excess.min(axis=2) > 0.01)
+    turned = angle_deg(excess, body_linear) > LEAST_TURN_DEG
+    mask = (core > 0) & around.usable_mask & (excess.min(axis=2) > 0.01) & turned
     count, label = cv2.connectedComponents((core > 0).astype(np.uint8))
     sums = np.array([np.bincount(label[mask], excess[..., c][mask], count) for c in range(3)]).T[1:]
     sums = sums[sums.sum(1) > 0.5]

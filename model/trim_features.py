@@ -22,8 +22,10 @@ from model.surroundings import MIN_GREEN, Surroundings
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-KINDS = ("edge line", "verge line", "border", "line")
+KINDS = ("edge line", "verge line", "border", "line", "stray")
 MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
+LEAST_STRAY_PIXELS = 150
+STRENGTH_SHARE = 0.4  # of the region's strong print: weaker departures may be shading of the glaze
 MIN_BLOCK_PIXELS = 12
 BLOCK_DEG = 10.0
 MAX_PIXELS = 40000  # a regular subset is enough for every quantile
@@ -62,7 +64,21 @@ def list_regions(strip: RimStrip, bands: Bands) -> list[TrimRegion]:
         mask[: max(0, strip.lip_row)] = False
         if mask.sum() >= MIN_CORE_PIXELS:
             regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
-    return regions
+    stray = _stray_print(strip, bands, regions)
+    return regions if stray is None else [*regions, stray]
+
+
+def _stray_print(strip: RimStrip, bands: Bands, known: list[TrimRegion]) -> TrimRegion | None:
+    """Print outside every band, specks left out: spaced stamps may have no rows of their own."""
+    mask = (bands.print_mask & strip.seen_mask).astype(np.uint8)
+    mask[: strip.lip_row + 3] = 0
+    for region in known:
+        mask[region.row0 : region.row1] = 0
+    solid = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    rows = np.flatnonzero(solid.any(axis=1))
+    if solid.sum() < LEAST_STRAY_PIXELS:
+        return None
+    return TrimRegion("stray", solid, int(rows[0]), int(rows[-1]) + 1)
 
 
 def measure_region(
@@ -96,7 +112,10 @@ def measure_region(
 
 
 def _take_core(strip: RimStrip, bands: Bands, mask: Mask) -> _Core:
-    """Interior, unclipped, not too dark pixels of the print."""
+    """Interior, unclipped, not too dark pixels of the print that clearly differ from the glaze."""
+    strength = np.hypot(bands.contrast, bands.chroma_shift)
+    strong = np.quantile(strength[mask][:: max(1, int(mask.sum()) // 5000)], 0.8)
+    mask = mask & (strength >= STRENGTH_SHARE * strong)
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
     printed = depth[mask]
     reach = float(np.clip(np.quantile(printed, 0.6), 1.0, 1.0 + strip.blur_px)) if printed.size else 1.0

@@ -18,6 +18,7 @@ from training.trim_features_table import PhotoRow
 Array = npt.NDArray[np.float64]
 
 BINS = 15
+KINDS = ("paper", "paper:looked for", "highlights", "highlights:tinted glaze", "glaze")
 HALF_WAY_BG = float(np.mean(log_chromaticity([GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB])[:, 1]))
 
 
@@ -52,7 +53,7 @@ def score_light(rows: list[PhotoRow]) -> dict[str, Any]:
             "camera's balance trusted": _angles([white_error_deg([1, 1, 1], row) for row in members]),
             "grey world": _angles(_by_kind(members, "grey world")),
             "greyest pixels": _angles(_by_kind(members, "scene")),
-            **{kind: _angles(_by_kind(members, kind)) for kind in ("paper", "highlights", "glaze")},
+            **{kind: _angles(_by_kind(members, kind)) for kind in KINDS},
         }
     return out
 
@@ -247,9 +248,10 @@ def _naive_right(row: PhotoRow, rule: str) -> bool | None:
     elif rule == "metal divided by glaze":
         blue = features["bg_to_glaze_q50"]
     elif rule == "metal divided by paper":
-        if "paper" not in row.evidence or not row.truth["paper"]:
+        sheet = row.evidence.get("paper", row.evidence.get("paper:looked for"))
+        if sheet is None or not row.truth["paper"]:
             return None
-        blue = absolute - row.evidence["paper"][1]
+        blue = absolute - sheet[1]
     else:
         blue = absolute - float(log_chromaticity(row.truth["white_rgb"])[1])
     return bool((blue < HALF_WAY_BG) == (row.truth["metal"] == "gold"))
