@@ -106,6 +106,11 @@ def map_plane(plane: FloatArray, points: FloatArray) -> FloatArray:
     return np.asarray(image[:, :2] / image[:, 2:])
 
 
+def unmap_plane(plane: FloatArray, points: FloatArray) -> FloatArray:
+    """Map (N, 2) photo px back to (N, 2) plane points."""
+    return map_plane(np.asarray(np.linalg.inv(plane), dtype=np.float64), points)
+
+
 def affine_plane(ellipse: Ellipse) -> FloatArray:
     """Homography that takes the unit circle to the ellipse without perspective; angle 0 topmost."""
     turn = np.radians(ellipse.angle_deg)

@@ -5,18 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
+from model.closeup import OpenBand, band_from_mask, band_from_trace
 from model.edges import find_edges
-from model.ellipse import sample_ellipse, scale_ellipse
+from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
-from model.perspective import affine_plane, find_rim_plane, focal_length_px, map_plane
+from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip
+from model.outline import find_outline
+from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
-from model.rim_candidates import judge_support, propose_ellipses
-from model.rim_choice import choose_lip
-from model.rim_refinement import LipEdges, refine_ellipse, seen_along
+from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
+from model.rim_choice import Choice, choose_lip, contour_of_area
+from model.rim_views import body_drop_px, crop_band, equivalent_plane, lay_band, lay_side_band, start_at_top
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -47,6 +49,8 @@ class RimCurve:
         one rim radius in that direction, foreshortening included.
     plane
         (3, 3) homography from the rim's plane (unit circle for a round lip) to the photo, or None.
+    angle_deg
+        (M,) rim angle of each point of ``band``, in the rim's plane, clockwise as seen, 0 topmost.
     seen
         (M,) bool, the points of ``band`` where the lip is in view.
     """
@@ -59,6 +63,7 @@ class RimCurve:
     closed: bool
     inward: FloatArray
     plane: FloatArray | None
+    angle_deg: FloatArray
     seen: npt.NDArray[np.bool_]
 
 
@@ -93,13 +98,18 @@ def _points(polygon: FloatArray) -> tuple[Point, ...]:
 
 SEARCH_SIDE_PX = 512  # candidates: a plate's lip is then a curve of a few hundred pixels
 REFINE_SIDE_PX = 1600  # the exact curve: a tenth of a pixel here is a quarter in the full photo
-_LEAST_SCORE = 0.22  # of a chosen lip; below it nothing round is claimed
-_BAND_POINTS = 720
-_CURVE_POINTS = 256
+_LEAST_SCORE = 0.22  # of a lip chosen by its edges alone; below it nothing round is claimed
+_CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw nothing
+_ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
+_LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
+_WHOLE_CONTOUR = 0.75  # of the mask's contour off the photo's border from which a free curve is closed
+NO_PIECE = (
+    "no lip of a plate, bowl or cup could be made out: take the whole piece square-on, or its rim close up"
+)
 
 
-def find_piece(photo: Photo, trace: FloatArray | None = None) -> Piece:
+def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segmenter | None = None) -> Piece:
     """Find the dominant piece and its outer lip.
 
     Parameters
@@ -108,6 +118,8 @@ def find_piece(photo: Photo, trace: FloatArray | None = None) -> Piece:
         The decoded photo; its pixels stay unchanged.
     trace
         (N, 2) float64 line drawn along the border, photo px; the band then follows it.
+    segmenter
+        Default: the one that comes with the package, if any; without one, edges alone decide.
 
     Returns
     -------
@@ -115,71 +127,126 @@ def find_piece(photo: Photo, trace: FloatArray | None = None) -> Piece:
         ``status`` "found" (whole lip in the frame), "partial" (part of the lip, or a close-up of a band)
         or "not found"; ``reason`` says why something is missing.
     """
+    segmenter = segmenter or load_segmenter()
+    mask = segmenter.mark_piece(photo) if segmenter is not None else None
     small, scale = photo.reduced(SEARCH_SIDE_PX)
-    field = find_edges(small)
-    ellipses = [ellipse for ellipse, _ in propose_ellipses(field)]
-    supports = judge_support(field, ellipses) if ellipses else []
-    chosen = choose_lip(field, list(zip(ellipses, supports, strict=True)))
-    if chosen is None or chosen[2] < _LEAST_SCORE:
-        return Piece("not found", None, None, reason="no lip of a plate, bowl or cup could be made out")
-    return _piece_from_lip(photo, scale_ellipse(chosen[0], 1 / scale))
+    choice = choose_lip(find_edges(small), scale, mask, trace)
+    if choice is not None and _is_believed(choice, mask):
+        return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
+    if trace is not None:
+        return _piece_from_band(photo, band_from_trace(trace, mask, photo.width, photo.height), mask)
+    if mask is None or (mask.lip_area > 0.5).mean() < _LEAST_AREA:
+        return Piece("not found", None, None, reason=NO_PIECE)
+    found = contour_of_area(mask)
+    if found is not None and found[1].mean() > _WHOLE_CONTOUR:
+        level, level_scale = photo.reduced(REFINE_SIDE_PX)
+        rough = (to_photo(found[0], mask.scale) + 0.5) * level_scale - 0.5
+        return _piece_from_lip(photo, refine_free_lip(level, _clockwise(rough), level_scale), mask)
+    return _piece_from_band(photo, band_from_mask(mask, photo.width, photo.height), mask)
 
 
-def _piece_from_lip(photo: Photo, rough: Ellipse) -> Piece:
-    """Refine a rough lip and build the piece from it."""
+def _is_believed(choice: Choice, mask: PieceMask | None) -> bool:
+    if mask is None or choice.area_fit is None:
+        return choice.score >= _LEAST_SCORE
+    return choice.area_fit >= _ELLIPSE_FIT or choice.score >= _CERTAIN_SCORE
+
+
+def _clockwise(polygon: FloatArray) -> FloatArray:
+    x, y = polygon.T
+    area = (x * np.roll(y, -1) - np.roll(x, -1) * y).sum()
+    return polygon if area > 0 else polygon[::-1]
+
+
+def _refine(photo: Photo, rough: Ellipse) -> Lip:
     level, scale = photo.reduced(REFINE_SIDE_PX)
-    fine, edges = refine_ellipse(level, scale_ellipse(rough, scale))
-    ellipse = scale_ellipse(fine, 1 / scale)
-    seen = seen_along(edges, max(2.5, 0.012 * fine.semi_major))
-    curve = sample_ellipse(ellipse, _CURVE_POINTS)
-    rim = _rim_from_ellipse(photo, ellipse, edges, seen, scale)
-    in_frame = inside_photo(curve, photo).mean()
+    return refine_elliptic_lip(level, scale_ellipse(rough, scale), scale)
+
+
+def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
+    """The piece around a refined lip."""
+    in_frame = float(inside_photo(lip.curve, photo).mean())
+    outline = find_outline(mask, lip.curve, photo.width, photo.height)
     status: PieceStatus = "found" if in_frame >= _FOUND_SHARE else "partial"
-    return Piece(status, clip_to_photo(curve, photo), rim)
+    reason = None if status == "found" else "part of the piece lies outside the photo"
+    return Piece(status, outline, _rim_of_lip(photo, lip, outline), reason=reason)
 
 
-def _rim_from_ellipse(
-    photo: Photo, ellipse: Ellipse, edges: LipEdges, seen: npt.NDArray[np.bool_], scale: float
-) -> RimCurve:
-    focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
-    centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
-    plane = find_rim_plane(ellipse, focal, centre)
-    plane = affine_plane(ellipse) if plane is None else plane
-    angle = np.arange(_BAND_POINTS) * (2 * np.pi / _BAND_POINTS)
-    unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-    band = map_plane(plane, unit)
-    inward = (map_plane(plane, unit * 0.99) - band) / 0.01
-    nearest = _nearest((edges.points + 0.5) / scale - 0.5, band)
-    band_seen = seen[nearest] & inside_photo(band, photo)
+def _rim_of_lip(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
+    inside = inside_photo(lip.curve, photo)
+    plane = _plane_of_lip(photo, lip)
+    band, inward = lay_band(lip.curve, plane)
+    seen_lip = lip.seen & inside
+    drop = body_drop_px(lip.ellipse, outline) if lip.ellipse is not None else None
+    if drop is not None and lip.ellipse is not None:
+        band, inward = lay_side_band(lip.ellipse, *drop)
+    closed = drop is None
+    angle = rim_angles(plane, band)
+    if closed and inside.mean() < _FOUND_SHARE:
+        keep = crop_band(inside_photo(band, photo))
+        if keep is not None:
+            band, inward, angle, closed = band[keep], inward[keep], angle[keep], False
+    nearest = ((band[:, None] - lip.curve[None]) ** 2).sum(axis=2).argmin(axis=1)
     return RimCurve(
-        curve=sample_ellipse(ellipse, _CURVE_POINTS),
-        ellipse=ellipse,
-        visible_share=float(band_seen.mean()),
-        view="from above",
+        curve=lip.curve,
+        ellipse=lip.ellipse,
+        visible_share=float(seen_lip.mean()),
+        view="from above" if drop is None else "from the side",
         band=band,
-        closed=True,
+        closed=closed,
         inward=inward,
         plane=plane,
-        seen=band_seen,
+        angle_deg=angle,
+        seen=seen_lip[nearest] & inside_photo(band, photo),
     )
 
 
-def _nearest(points: FloatArray, to: FloatArray) -> npt.NDArray[np.intp]:
-    """(M,) index of the point of ``points`` nearest each of (M, 2) ``to``."""
-    gap = ((to[:, None] - points[None]) ** 2).sum(axis=2)
-    return np.asarray(gap.argmin(axis=1))
+def _plane_of_lip(photo: Photo, lip: Lip) -> FloatArray:
+    if lip.ellipse is None:
+        return start_at_top(equivalent_plane(lip.curve, tilted=True), lip.curve)
+    focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
+    plane = find_rim_plane(lip.ellipse, focal, ((photo.width - 1) / 2, (photo.height - 1) / 2))
+    return affine_plane(lip.ellipse) if plane is None else plane
+
+
+def rim_angles(plane: FloatArray, band: FloatArray) -> FloatArray:
+    """(M,) rim angle in degrees, clockwise as seen, of (M, 2) photo points, in the rim's plane."""
+    flat = unmap_plane(plane, band)
+    return np.asarray(np.degrees(np.arctan2(flat[:, 1], flat[:, 0])) % 360)
+
+
+def _piece_from_band(photo: Photo, found: OpenBand | None, mask: PieceMask | None) -> Piece:
+    """A close-up: the band alone; the lip is a circle through it where the arc tells its radius."""
+    if found is None:
+        return Piece("not found", None, None, reason=NO_PIECE)
+    curve, angle = None, np.zeros(len(found.line))
+    turn = np.arange(len(found.line)) * (360.0 / len(found.line))
+    step = np.linalg.norm(np.diff(found.line, axis=0), axis=1)
+    angle[1:] = np.degrees(np.cumsum(step) / found.radius_px)
+    if found.told:
+        middle = len(found.line) // 2
+        centre = found.line[middle] + found.inward[middle] * found.radius_px
+        curve = centre + found.radius_px * np.stack(
+            [np.sin(np.radians(turn)), -np.cos(np.radians(turn))], axis=1
+        )
+        away = found.line - centre
+        angle = np.degrees(np.arctan2(away[:, 0], -away[:, 1])) % 360
+    share = float(min(1.0, step.sum() / (2 * np.pi * found.radius_px)))
+    rim = RimCurve(
+        curve=curve,
+        ellipse=None,
+        visible_share=share,
+        view="close-up",
+        band=found.line,
+        closed=False,
+        inward=found.inward * found.radius_px,
+        plane=None,
+        angle_deg=angle,
+        seen=inside_photo(found.line, photo),
+    )
+    outline = find_outline(mask, None, photo.width, photo.height) if mask is not None else None
+    return Piece("partial", outline, rim, reason="only a part of the rim is in the photo")
 
 
 def inside_photo(points: FloatArray, photo: Photo) -> npt.NDArray[np.bool_]:
     """(N,) bool of (N, 2) points."""
     return np.asarray(((points >= 0) & (points <= [photo.width - 1, photo.height - 1])).all(axis=1))
-
-
-def clip_to_photo(polygon: FloatArray, photo: Photo) -> FloatArray | None:
-    """A closed convex polygon clipped to the photo, (K, 2); None where nothing is left."""
-    if inside_photo(polygon, photo).all():
-        return polygon
-    w, h = photo.width - 1.0, photo.height - 1.0
-    frame = np.array([[0, 0], [w, 0], [w, h], [0, h]], dtype=np.float32)
-    _, clipped = cv2.intersectConvexConvex(polygon.astype(np.float32), frame)
-    return None if clipped is None or len(clipped) < 3 else clipped[:, 0].astype(np.float64)

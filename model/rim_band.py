@@ -9,14 +9,17 @@ import numpy as np
 import numpy.typing as npt
 
 from model.colour_profile import ColourProfile, srgb_profile
-from model.perspective import map_plane
+from model.perspective import map_plane, unmap_plane
 from model.photo import Photo
 from model.piece import Piece, RimCurve
+from model.rim_refinement import outward_normals
 
 FloatArray = npt.NDArray[np.float64]
 
 MAX_COLUMNS = 4096
 OUTSIDE_SHARE, INSIDE_SHARE = 0.03, 0.32  # of the rim's radius: flat rims reach to about .3 of it
+BODY_SHARE = 0.7  # of the lip's radius down the body of a cup seen from the side
+MAX_OUTSIDE_ROWS, MAX_INSIDE_ROWS = 24, 256  # close-ups: what a band of usual width needs
 CLIPPED_HIGH, CLIPPED_LOW = 250, 2  # encoded values from which a channel tells nothing more
 
 
@@ -133,56 +136,90 @@ def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
     rim = piece.rim
     if rim is None or len(rim.band) < 8:
         return None
-    where, column_deg, px_per_radius, px_scale = _lay_grid(rim)
-    maps = where.astype(np.float32)
+    grid = _lay_grid(rim)
+    maps = grid.where.astype(np.float32)
     x, y = np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1])
-    encoded = _sample(photo, x, y, px_scale)
+    encoded = _sample(photo, x, y, grid.px_scale)
     inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
     share = np.linspace(0, 1, encoded.shape[1], endpoint=not rim.closed)
     seen = rim.seen[np.minimum((share * len(rim.seen)).astype(int), len(rim.seen) - 1)]
-    diameter = 2 * px_per_radius
+    diameter = 2 * grid.px_per_radius if rim.curve is not None else float("nan")
     return RimStrip(
         encoded=encoded,
         linear_rgb=photo.linearise(encoded),
         seen_mask=inside & seen[None],
         clipped_mask=find_clipped(encoded),
-        column_deg=column_deg,
+        column_deg=grid.column_deg,
         closed=rim.closed,
-        lip_row=round(OUTSIDE_SHARE * px_per_radius),
-        px_scale=px_scale,
-        px_per_diameter=diameter if rim.curve is not None else float("nan"),
+        lip_row=_lip_row(grid.px_per_radius),
+        px_scale=grid.px_scale,
+        px_per_diameter=diameter,
         mm_per_px=piece.size.diameter_mm / diameter if piece.size is not None else None,
         blur_px=measure_blur_px(encoded, inside),
     )
 
 
-def _lay_grid(rim: RimCurve) -> tuple[FloatArray, npt.NDArray[np.float32], float, float]:
-    """Photo places (h, w, 2) of the strip's pixels, column angles, px of one radius, px scale."""
+@dataclass(frozen=True, eq=False)
+class _Grid:
+    """Where the strip's pixels lie: (h, w, 2) photo px, (w,) angles, px of a radius, strip px / photo px."""
+
+    where: FloatArray
+    column_deg: npt.NDArray[np.float32]
+    px_per_radius: float
+    px_scale: float
+
+
+def _lay_grid(rim: RimCurve) -> _Grid:
+    """Rows parallel to the lip: in the lip's own plane where it is known, else along the inward vectors."""
     line = np.vstack([rim.band, rim.band[:1]]) if rim.closed else rim.band
     length_px = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
     columns = int(np.clip(round(length_px), 64, MAX_COLUMNS))
     px_scale = columns / length_px
-    at = np.arange(columns) * (len(line) - 1) / columns
-    if rim.plane is not None and rim.closed:
-        px_per_radius = columns / (2 * np.pi)
-        shares = _row_shares(px_per_radius)
-        angle = 2 * np.pi * np.arange(columns) / columns
-        unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        where = np.stack([map_plane(rim.plane, unit * (1 - share)) for share in shares])
-        return where, np.degrees(angle).astype(np.float32), px_per_radius, px_scale
-    inward = np.vstack([rim.inward, rim.inward[:1]]) if rim.closed else rim.inward
-    px_per_radius = float(np.median(np.linalg.norm(rim.inward, axis=1))) * px_scale
-    start = np.stack([np.interp(at, np.arange(len(line)), line[:, k]) for k in (0, 1)], axis=1)
-    inner = np.stack([np.interp(at, np.arange(len(line)), inward[:, k]) for k in (0, 1)], axis=1)
-    where = start[None] + inner[None] * _row_shares(px_per_radius)[:, None, None]
-    turn = 360.0 if rim.closed else float(np.degrees(columns / px_per_radius))
-    return where, (np.arange(columns) * turn / columns % 360).astype(np.float32), px_per_radius, px_scale
+    if rim.plane is not None and rim.view != "from the side":
+        flat = unmap_plane(rim.plane, rim.band)
+        normals = outward_normals(flat, rim.closed)
+        points, inward, length = _resample(flat, -normals, columns, rim.closed)
+        px_per_radius = columns / length
+        rows = [map_plane(rim.plane, points + share * inward) for share in _row_shares(px_per_radius, rim)]
+        where = np.stack(rows)
+    else:
+        lengths = np.linalg.norm(rim.inward, axis=1)
+        px_per_radius = float(np.median(lengths)) * px_scale
+        if rim.view == "from the side" and rim.ellipse is not None:
+            px_per_radius = columns / np.radians(abs(rim.angle_deg[0] - rim.angle_deg[-1]))
+        points, inward, _ = _resample(rim.band, rim.inward, columns, rim.closed, rim.view != "from the side")
+        where = points[None] + inward[None] * _row_shares(px_per_radius, rim)[:, None, None]
+    turned = np.unwrap(np.radians(rim.angle_deg))
+    if rim.closed:
+        turned = np.append(turned, turned[0] + 2 * np.pi)
+    along = np.linspace(0, len(turned) - 1, columns, endpoint=not rim.closed)
+    angle = np.degrees(np.interp(along, np.arange(len(turned)), turned)) % 360
+    return _Grid(where, angle.astype(np.float32), px_per_radius, px_scale)
 
 
-def _row_shares(px_per_radius: float) -> FloatArray:
+def _resample(
+    points: FloatArray, vectors: FloatArray, count: int, closed: bool, by_length: bool = True
+) -> tuple[FloatArray, FloatArray, float]:
+    """Points and vectors at ``count`` places even in arc length (or in index), and the length."""
+    if closed:
+        points, vectors = np.vstack([points, points[:1]]), np.vstack([vectors, vectors[:1]])
+    steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
+    length = np.concatenate([[0.0], np.cumsum(steps)])
+    knots = length if by_length else np.arange(len(points), dtype=np.float64)
+    at = np.linspace(0, knots[-1], count, endpoint=not closed)
+    both = [np.stack([np.interp(at, knots, a[:, k]) for k in (0, 1)], axis=1) for a in (points, vectors)]
+    return both[0], both[1], float(length[-1])
+
+
+def _lip_row(px_per_radius: float) -> int:
+    return min(MAX_OUTSIDE_ROWS, round(OUTSIDE_SHARE * px_per_radius))
+
+
+def _row_shares(px_per_radius: float, rim: RimCurve) -> FloatArray:
     """Share of the radius inward of each row; row lip_row has 0."""
-    lip_row = round(OUTSIDE_SHARE * px_per_radius)
-    rows = lip_row + max(24, round(INSIDE_SHARE * px_per_radius))
+    lip_row = _lip_row(px_per_radius)
+    inside = BODY_SHARE if rim.view == "from the side" else INSIDE_SHARE
+    rows = lip_row + int(np.clip(round(inside * px_per_radius), 24, MAX_INSIDE_ROWS))
     return np.asarray((np.arange(rows) - lip_row) / px_per_radius)
 
 

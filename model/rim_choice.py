@@ -2,16 +2,62 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import cv2
 import numpy as np
+import numpy.typing as npt
 
 from model.edges import EdgeField
-from model.ellipse import ellipse_residuals_px, sample_ellipse
+from model.ellipse import ellipse_residuals_px, fit_ellipse, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
-from model.rim_candidates import Support, exclusive_support
+from model.piece_mask import PieceMask
+from model.rim_candidates import Support, exclusive_support, judge_support, propose_ellipses
+
+FloatArray = npt.NDArray[np.float64]
 
 _OUTER_SHARE = 0.62  # of the best score that an enclosing, nearly concentric ellipse must reach
 _OWN_EDGES = 0.6  # of the outer ellipse that must show edges where it runs apart from the inner one
 _NEARLY_CONCENTRIC = 0.3  # distance of centres over the inner semi-minor axis
+_FRAME_MARGIN_PX = 2.5  # mask px: the contour beside the photo's own border is no lip
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A chosen ellipse, px of the searched picture; ``score`` from its edges, ``area_fit`` to the mask."""
+
+    ellipse: Ellipse
+    support: Support
+    score: float
+    area_fit: float | None
+
+
+def choose_lip(
+    field: EdgeField, scale: float, mask: PieceMask | None, trace: FloatArray | None
+) -> Choice | None:
+    """Propose ellipses on a picture reduced by ``scale`` and take the dominant piece's lip.
+
+    With a mask, the ellipse that fits the area inside the lip and has edges along it; without one, the
+    best supported, or one around it that is nearly as good: the lip encloses verge, well and food. With
+    a ``trace`` (photo px) only ellipses whose band it follows.
+    """
+    ellipses = [ellipse for ellipse, _ in propose_ellipses(field)]
+    if mask is not None:
+        ellipses += [e for e in (_ellipse_of_mask(mask, scale),) if e is not None]
+    if trace is not None:
+        ellipses = [e for e in ellipses if follows(e, (trace + 0.5) * scale - 0.5)]
+    if not ellipses:
+        return None
+    supports = judge_support(field, ellipses)
+    height, width = field.edge_mask.shape
+    scores = [score_candidate(e, s, width, height) for e, s in zip(ellipses, supports, strict=True)]
+    if mask is None:
+        index = _outermost(field, ellipses, scores)
+        return Choice(ellipses[index], supports[index], scores[index], None)
+    fits = [fit_to_area(mask, scale_ellipse(e, mask.scale / scale)) for e in ellipses]
+    joint = [f * (0.35 + 0.65 * s.edge_share) for f, s in zip(fits, supports, strict=True)]
+    index = int(np.argmax(joint))
+    return Choice(ellipses[index], supports[index], scores[index], fits[index])
 
 
 def score_candidate(ellipse: Ellipse, support: Support, width: int, height: int) -> float:
@@ -25,25 +71,18 @@ def score_candidate(ellipse: Ellipse, support: Support, width: int, height: int)
     )
 
 
-def choose_lip(
-    field: EdgeField, candidates: list[tuple[Ellipse, Support]]
-) -> tuple[Ellipse, Support, float] | None:
-    """The best candidate, or one around it that is nearly as good: the lip encloses verge, well and food."""
-    if not candidates:
-        return None
-    height, width = field.edge_mask.shape
-    scores = [score_candidate(e, s, width, height) for e, s in candidates]
+def _outermost(field: EdgeField, ellipses: list[Ellipse], scores: list[float]) -> int:
+    """The best, or the largest around it that is nearly as good and has edges of its own."""
     best = int(np.argmax(scores))
     chosen = best
-    for index, (ellipse, _) in enumerate(candidates):
-        larger = ellipse.semi_minor > candidates[chosen][0].semi_minor
+    for index, ellipse in enumerate(ellipses):
+        larger = ellipse.semi_minor > ellipses[chosen].semi_minor
         good = scores[index] >= _OUTER_SHARE * scores[best]
-        if not (larger and good and encloses(ellipse, candidates[best][0])):
+        if not (larger and good and encloses(ellipse, ellipses[best])):
             continue
-        if exclusive_support(field, ellipse, candidates[best][0]) > _OWN_EDGES:
+        if exclusive_support(field, ellipse, ellipses[best]) > _OWN_EDGES:
             chosen = index
-    ellipse, support = candidates[chosen]
-    return ellipse, support, scores[chosen]
+    return chosen
 
 
 def encloses(outer: Ellipse, inner: Ellipse) -> bool:
@@ -52,3 +91,45 @@ def encloses(outer: Ellipse, inner: Ellipse) -> bool:
     within = ellipse_residuals_px(outer, sample_ellipse(inner, 64)).max() < 0.02 * outer.semi_major
     alike = abs(outer.semi_minor / outer.semi_major - inner.semi_minor / inner.semi_major) < 0.2
     return bool(near and within and alike)
+
+
+def follows(ellipse: Ellipse, trace: FloatArray) -> bool:
+    """Whether a drawn line runs in the band within the lip."""
+    off = ellipse_residuals_px(ellipse, trace) / ellipse.semi_minor
+    return bool(((off > -0.45) & (off < 0.1)).mean() > 0.8)
+
+
+def fit_to_area(mask: PieceMask, ellipse: Ellipse) -> float:
+    """Soft intersection over union, within the photo, of an ellipse in mask px and the lip area."""
+    drawn = np.zeros(mask.lip_area.shape, dtype=np.uint8)
+    points = np.clip(sample_ellipse(ellipse, 64), -3000, 3000)
+    cv2.fillConvexPoly(drawn, np.round(points * 16).astype(np.int32), 1, shift=4)
+    inside = float(mask.lip_area[drawn > 0].sum())
+    union = float(drawn.sum()) + float(mask.lip_area.sum()) - inside
+    return inside / max(union, 1e-6)
+
+
+def contour_of_area(mask: PieceMask) -> tuple[FloatArray, npt.NDArray[np.bool_]] | None:
+    """Contour (N, 2) of the largest lip area in mask px, and which points lie off the photo's border."""
+    area = (mask.lip_area > 0.5).astype(np.uint8)
+    contours, _ = cv2.findContours(area, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return None
+    contour = max(contours, key=cv2.contourArea)[:, 0].astype(np.float64)
+    if len(contour) < 24:
+        return None
+    rows, columns = area.shape
+    low = (contour > _FRAME_MARGIN_PX).all(axis=1)
+    high = (contour < [columns - 1 - _FRAME_MARGIN_PX, rows - 1 - _FRAME_MARGIN_PX]).all(axis=1)
+    return contour, np.asarray(low & high, dtype=bool)
+
+
+def _ellipse_of_mask(mask: PieceMask, scale: float) -> Ellipse | None:
+    """Ellipse of the lip area's contour off the photo's border, in px of the searched picture."""
+    found = contour_of_area(mask)
+    if found is None or found[1].sum() < 20:
+        return None
+    ellipse = fit_ellipse(found[0][found[1]])
+    if ellipse is None or ellipse.semi_minor < 0.15 * ellipse.semi_major or ellipse.semi_major > 400:
+        return None
+    return scale_ellipse(ellipse, scale / mask.scale)

@@ -45,9 +45,11 @@ def resample_closed(curve: FloatArray, count: int) -> FloatArray:
     return np.stack([np.interp(at, length, closed[:, k]) for k in (0, 1)], axis=1)
 
 
-def outward_normals(curve: FloatArray) -> FloatArray:
-    """(N, 2) unit normals of a closed polygon that runs clockwise as seen."""
+def outward_normals(curve: FloatArray, closed: bool = True) -> FloatArray:
+    """(N, 2) unit normals, to the left of a line that runs clockwise as seen."""
     along = np.roll(curve, -1, axis=0) - np.roll(curve, 1, axis=0)
+    if not closed:
+        along[0], along[-1] = curve[1] - curve[0], curve[-1] - curve[-2]
     normals = np.stack([along[:, 1], -along[:, 0]], axis=1)
     return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9))
 

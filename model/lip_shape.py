@@ -1,0 +1,105 @@
+"""The exact lip: an ellipse where it is one, else a free closed curve through the edges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from model.ellipse import sample_ellipse, scale_ellipse
+from model.facts import Ellipse
+from model.piece_mask import to_photo
+from model.rim_refinement import outward_normals, refine_ellipse, resample_closed, search_lip, seen_along
+
+FloatArray = npt.NDArray[np.float64]
+
+CURVE_POINTS = 360
+_ORDERS = 26  # waves round the rim: scallops of up to 24 lobes
+_FREE_REACH = 0.06  # of the radius: how far a lobe or corner may leave the ellipse
+_FREE_RMS = 0.006  # of the radius: a smooth departure larger than this makes the lip no ellipse
+_FREE_EXPLAINED = 0.55  # share of the edges' scatter that the smooth departure must explain
+_LEAST_SEEN = 0.45  # of the free curve, or the ellipse is kept
+
+
+@dataclass(frozen=True, eq=False)
+class Lip:
+    """A lip in photo px: ``curve`` (360, 2) closed, clockwise; ``ellipse`` or None; ``seen`` (360,) bool."""
+
+    curve: FloatArray
+    ellipse: Ellipse | None
+    seen: npt.NDArray[np.bool_]
+
+
+def refine_elliptic_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float) -> Lip:
+    """Refine an ellipse given in px of the level ``rgb``, whose scale to the photo is ``scale``."""
+    fine, edges = refine_ellipse(rgb, rough)
+    size = (fine.semi_major * fine.semi_minor) ** 0.5
+    free = _free_curve(rgb, sample_ellipse(fine, CURVE_POINTS), _FREE_REACH * size)
+    if free is not None and _departs(fine, free[0], size):
+        return Lip(to_photo(free[0], scale), None, free[1])
+    ellipse = scale_ellipse(fine, 1 / scale)
+    return Lip(to_photo(edges.points, scale), ellipse, seen_along(edges, max(2.5, 0.012 * fine.semi_major)))
+
+
+def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:
+    """Refine a closed polygon, clockwise, given in px of the level ``rgb``."""
+    curve = resample_closed(rough, CURVE_POINTS)
+    size = float(np.sqrt(abs(_area(curve)) / np.pi))
+    for reach in (0.05, 0.025):
+        free = _free_curve(rgb, curve, reach * size)
+        if free is None:
+            break
+        curve = resample_closed(free[0], CURVE_POINTS)
+    edges = search_lip(rgb, curve, max(4.0, 0.012 * size))
+    return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.02 * size)))
+
+
+def _area(curve: FloatArray) -> float:
+    x, y = curve.T
+    return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)
+
+
+def _free_curve(
+    rgb: npt.NDArray[np.uint8], curve: FloatArray, reach_px: float
+) -> tuple[FloatArray, npt.NDArray[np.bool_]] | None:
+    """Move a closed curve to the edges along its normals, smoothly; with where it is seen."""
+    edges = search_lip(rgb, curve, max(5.0, reach_px))
+    usable = (edges.strength > 12.0).astype(np.float64)
+    if usable.mean() < _LEAST_SEEN:
+        return None
+    offset, weight = _smooth_offsets(edges.offset_px, usable, max(1.0, 0.08 * reach_px))
+    seen = weight > 0.4
+    if seen.mean() < _LEAST_SEEN:
+        return None
+    spread = edges.offset_px[seen] - np.median(edges.offset_px[seen])
+    left = (edges.offset_px - offset)[seen]
+    if (left**2).mean() > (1 - _FREE_EXPLAINED) * (spread**2).mean() and (spread**2).mean() > 1.0:
+        return None
+    return edges.points + outward_normals(edges.points) * offset[:, None], seen
+
+
+def _smooth_offsets(
+    offset: FloatArray, usable: FloatArray, tolerance: float
+) -> tuple[FloatArray, FloatArray]:
+    """Robust periodic fit by waves up to 26 a turn, higher ones damped; returns it with the final weights."""
+    angle = np.linspace(0, 2 * np.pi, len(offset), endpoint=False)
+    orders = np.arange(1, _ORDERS + 1)
+    waves = np.concatenate(
+        [np.ones((len(offset), 1)), np.cos(angle[:, None] * orders), np.sin(angle[:, None] * orders)], axis=1
+    )
+    damping = np.diag(np.concatenate([[1e-3], 2e-3 * orders**1.5, 2e-3 * orders**1.5]))
+    weight = usable.copy()
+    fitted = np.zeros_like(offset)
+    for _ in range(6):
+        normal = (waves * weight[:, None]).T @ waves + damping
+        fitted = waves @ np.linalg.solve(normal, waves.T @ (weight * offset))
+        weight = usable / (1 + ((offset - fitted) / (3 * tolerance)) ** 2) ** 2
+    return fitted, weight
+
+
+def _departs(ellipse: Ellipse, free: FloatArray, size: float) -> bool:
+    """Whether a free curve leaves the ellipse by more than its fit would."""
+    base = resample_closed(sample_ellipse(ellipse, CURVE_POINTS), CURVE_POINTS)
+    gap = np.linalg.norm(free - base, axis=1)
+    return bool(np.sqrt((gap**2).mean()) > _FREE_RMS * size)
