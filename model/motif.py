@@ -47,6 +47,11 @@ LEAST_OF_BEST = 0.3
 LEAST_PRINT_SHARE = 0.02
 # The usual strength nearby is the 90th percentile of a column, the greatest within one window height.
 STRENGTH_PERCENTILE = 0.90
+# The glaze's own contrast nearby: histograms of ln(Y/Yglaze) over blocks of so many columns (of a quarter of
+# the ribbon's scale) and their neighbours. Within the trusted range the bands' glaze is taken at its word,
+# and counts so much more that a border must cover over two thirds of the rows to be taken for glaze.
+GLAZE_RANGE, GLAZE_STEP, GLAZE_BLOCK, GLAZE_REACH = 3.0, 0.06, 10, 3
+GLAZE_TRUST, GLAZE_TRUST_WEIGHT = 0.1, 2.5
 # ln(Y/Yglaze) below which contrast is noise of the sensor and the glaze estimate, whatever is nearby.
 LEAST_STRENGTH = 0.05
 # Strength is measured above this many times the median |contrast| of the unprinted glaze.
@@ -184,6 +189,7 @@ def _enlarge(image: FloatArray, rows: tuple[float, float], width: int) -> FloatA
 
 def _draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:
     """Print strength, seen mask and edge strength of a ribbon, (3, 96, n) float32 in 0..1."""
+    ribbon = ribbon - _local_glaze(ribbon, seen)
     strength = cv2.GaussianBlur(np.abs(ribbon), (0, 0), 0.7)
     smooth = cv2.GaussianBlur(ribbon, (0, 0), 1.2)
     edge = cv2.magnitude(
@@ -196,6 +202,32 @@ def _draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArra
     pixels[1] = seen
     pixels[2] = _scale_to_nearby(edge * inside, _noise_floor(edge, seen), LEAST_STRENGTH)
     return pixels
+
+
+def _local_glaze(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:
+    """Contrast of the bare glaze along a ribbon, (1, n): the commonest value nearby, zero where in doubt.
+
+    The bands' glaze is an estimate: under a highlight, or on a dark glaze, it can be off by a constant
+    over a stretch, which would show as print. Metal varies; bare glaze does not, so it is the mode.
+    """
+    rows, columns = 24, max(1, ribbon.shape[1] // 4)
+    small = cv2.resize(ribbon, (columns, rows), interpolation=cv2.INTER_AREA)
+    known = cv2.resize(seen.astype(np.uint8), (columns, rows), interpolation=cv2.INTER_NEAREST) > 0
+    level = np.rint(np.clip(small, -GLAZE_RANGE, GLAZE_RANGE) / GLAZE_STEP).astype(np.intp)
+    levels = 2 * round(GLAZE_RANGE / GLAZE_STEP) + 1
+    block = np.broadcast_to(np.arange(columns) // GLAZE_BLOCK, small.shape)
+    blocks = int(block[0, -1]) + 1
+    flat = (block * levels + level + levels // 2)[known]
+    counts = np.bincount(flat, minlength=blocks * levels).reshape(blocks, levels).astype(np.float32)
+    # Neighbouring blocks and levels count too, cyclic or not makes no difference worth the code.
+    counts = cv2.blur(
+        cv2.GaussianBlur(counts, (5, 1), 1.0), (1, GLAZE_REACH), borderType=cv2.BORDER_REPLICATE
+    )
+    value = (np.arange(levels) - levels // 2) * GLAZE_STEP
+    mode = value[(counts * np.where(np.abs(value) <= GLAZE_TRUST, GLAZE_TRUST_WEIGHT, 1)).argmax(axis=1)]
+    mode = np.where(np.abs(mode) <= GLAZE_TRUST, 0, mode).astype(np.float32)
+    glaze = cv2.resize(mode[None, :], (ribbon.shape[1], 1), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(glaze, np.float32)
 
 
 def _noise_floor(strength: FloatArray, seen: npt.NDArray[np.bool_]) -> float:

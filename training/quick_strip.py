@@ -179,6 +179,8 @@ def _misjudge_glaze(contrast: Map, height: int, rng: np.random.Generator) -> Map
     """Leave some of the shading in, and take some of the print for glaze."""
     shading = _smooth_noise(contrast.shape, (1.5 * height, 3 * height), rng) * rng.uniform(0, 0.05)
     taken = cv2.blur(contrast, (int(2 * height) | 1, int(0.8 * height) | 1)) * rng.uniform(0, 0.25)
+    if rng.random() < 0.25:
+        shading = shading + 0.5 * _smooth_noise(contrast.shape, (9 * height, 6 * height), rng)
     return np.asarray(contrast + shading - taken, np.float32)
 
 
