@@ -253,7 +253,8 @@ def _scale_to_nearby(strength: FloatArray, floor: float, least: float) -> FloatA
 def _choose_starts(pixels: FloatArray, limit: int, closed: bool) -> tuple[list[int], list[float]]:
     """Starts (ribbon px) and weights of the best windows, apart from each other, best first."""
     width = pixels.shape[2]
-    seen, printed = pixels[1].mean(axis=0), (pixels[0] * pixels[1]).mean(axis=0)
+    # Edges, not strength: a highlight has much strength and no edge.
+    seen, printed = pixels[1].mean(axis=0), pixels[2].mean(axis=0)
     centred = np.hanning(WINDOW_WIDTH + 2)[1:-1].astype(np.float32)
     starts = np.arange(0, width if closed else max(1, width - WINDOW_WIDTH + 1), START_STEP_PX)
     seen_share = _slide(seen, np.ones(WINDOW_WIDTH, np.float32), starts, closed)
