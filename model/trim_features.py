@@ -18,6 +18,7 @@ from model.colour import angle_deg, log_chromaticity, luminance
 from model.facts import Light
 from model.rim_band import RimStrip
 from model.surroundings import MIN_GREEN, Surroundings
+from model.trim_mirrors import compare_scene, look_round, sum_blocks, weigh_metals
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -26,7 +27,6 @@ KINDS = ("edge line", "verge line", "border", "line", "stray")
 MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
 LEAST_STRAY_PIXELS = 150
 STRENGTH_SHARE = 0.4  # of the region's strong print: weaker departures may be shading of the glaze
-MIN_BLOCK_PIXELS = 12
 BLOCK_DEG = 10.0
 MAX_PIXELS = 40000  # a regular subset is enough for every quantile
 
@@ -104,10 +104,12 @@ def measure_region(
     features |= _colour_spread(colour, glaze)
     features |= _brightness_spread(bright)
     features |= _highlight_hue(core.pixels, colour, bright)
-    features |= _round_the_rim(core, white)
+    blocks = sum_blocks(core.pixels, core.glaze, core.block)
+    features |= look_round(blocks, white)
+    features |= weigh_metals(blocks, white, around)
     features |= _colour_lines(core, np.asarray(light.white_rgb))
     features |= _circumstances(strip, light, region, core, glaze)
-    features |= _mirrored_scene(around, white, features)
+    features |= compare_scene(around, white, features)
     return features
 
 
@@ -176,31 +178,6 @@ def _highlight_hue(pixels: Array, colour: Array, bright: Array) -> dict[str, flo
     }
 
 
-def _round_the_rim(core: _Core, white: Array) -> dict[str, float]:
-    """Colour and brightness block by block: each block mirrors another part of the room."""
-    names = (
-        "rg_block_low",
-        "rg_block_high",
-        "bg_block_low",
-        "bg_block_high",
-        "bg_block_sd",
-        "bright_block_sd",
-    )
-    size = int(core.block.max()) + 1
-    count = np.bincount(core.block, minlength=size)
-    full = count >= MIN_BLOCK_PIXELS
-    if full.sum() < 2:
-        return dict.fromkeys((*names, "block_count"), float("nan"))
-    total = np.stack([np.bincount(core.block, core.pixels[:, c], size) for c in range(3)], axis=-1)[full]
-    under = np.stack([np.bincount(core.block, core.glaze[:, c], size) for c in range(3)], axis=-1)[full]
-    colour = log_chromaticity(total / count[full, None]) - white
-    bright = np.log(luminance(total) / luminance(under))
-    low, high = np.quantile(colour, 0.1, axis=0), np.quantile(colour, 0.9, axis=0)
-    found = (low[0], high[0], low[1], high[1], colour[:, 1].std(), bright.std())
-    out = {name: float(value) for name, value in zip(names, found, strict=True)}
-    return out | {"block_count": float(full.sum())}
-
-
 def _colour_lines(core: _Core, white: Array) -> dict[str, float]:
     """Slope of the colour line through the origin, how far pixels fan out from it, and its angle to white."""
     balanced = core.pixels / white
@@ -230,28 +207,11 @@ def _circumstances(
         "core_count_log": float(np.log10(core.count)),
         "clipped_share": core.clipped_share,
         "light_uncertainty": light.uncertainty_deg,
+        "light_rg": float(np.log(light.white_rgb[0])),
+        "light_bg": float(np.log(light.white_rgb[2])),
         "has_paper": float("paper" in light.evidence or "point" in light.evidence),
         "has_highlights": float("highlights" in light.evidence),
         "glaze_rg": float(np.median(glaze[:, 0])),
         "glaze_bg": float(np.median(glaze[:, 1])),
         "glaze_level": float(np.log(np.median(luminance(core.glaze)))),
-    }
-
-
-def _mirrored_scene(
-    around: Surroundings | None, white: Array, features: dict[str, float]
-) -> dict[str, float]:
-    """Colour of what can be mirrored: the table beside the piece, the scene; and the trim against it."""
-    ring = None if around is None else around.ring_colour
-    scene = None if around is None else around.scene_colour
-    none = np.full(2, np.nan)
-    ring_colour = none if ring is None else ring - white
-    scene_colour = none if scene is None else scene - white
-    return {
-        "ring_rg": float(ring_colour[0]),
-        "ring_bg": float(ring_colour[1]),
-        "scene_rg": float(scene_colour[0]),
-        "scene_bg": float(scene_colour[1]),
-        "bg_to_ring": float(features["bg_q50"] - ring_colour[1]),
-        "bg_to_scene": float(features["bg_line"] - scene_colour[1]),
     }

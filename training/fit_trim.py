@@ -46,9 +46,13 @@ GOLD_FALLS_WITH = (
     "bg_block_low",
     "bg_block_high",
     "bg_line",
+    "bg_local_low",
+    "bg_local",
+    "bg_local_high",
     "bg_to_ring",
     "bg_to_scene",
 )
+GOLD_RISES_WITH = ("metal_ratio_mean", "metal_ratio_low", "metal_ratio_high")
 WORN_FALLS_WITH = ("seen_share", "seen_sector_low", "seen_sector_middle")
 # Not physics but how the exam pictures happen to be laid out; a fit would learn them by heart.
 LEFT_OUT = ("height_px", "fill_share", "core_count_log", "block_count", "ring_rg", "scene_rg", "depth_px")
@@ -81,7 +85,7 @@ def fit_trim(rows: list[PhotoRow]) -> dict[str, Any]:
         ),
     )
     metal_fit = fit_classifier(metal, names, (), (), METAL_SHAPE)
-    gold_fit = fit_classifier(gold, names, GOLD_FALLS_WITH, (), GOLD_SHAPE)
+    gold_fit = fit_classifier(gold, names, GOLD_FALLS_WITH, GOLD_RISES_WITH, GOLD_SHAPE)
     worn = _worn_samples(rows)
     worn_names = [*names, *WORN_FALLS_WITH]
     worn_fit = fit_classifier(worn, worn_names, WORN_FALLS_WITH, (), WORN_SHAPE)
