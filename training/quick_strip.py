@@ -195,9 +195,11 @@ def _cover(shape: tuple[int, ...], height: int, rng: np.random.Generator) -> npt
 
 def _misjudge_rows(row0: int, row1: int, rows: int, height: int, rng: np.random.Generator) -> tuple[int, int]:
     """Border rows as a separation would judge them: mostly close, now and then far off."""
-    error = 0.04 if rng.random() < 0.8 else 0.15
-    first, last = np.array([row0, row1]) + rng.normal(0, error * height, 2)
-    first, last = round(float(first)), round(float(last))
+    roll = rng.random()
+    error = 0.15 if roll < 0.15 else 0.04
+    wide = rng.uniform(0, 0.5, 2) * height if roll > 0.85 else np.zeros(2)  # a line or bare glaze taken in
+    judged = np.array([row0, row1]) + rng.normal(0, error * height, 2) + wide * [-1, 1]
+    first, last = round(float(judged[0])), round(float(judged[1]))
     least = max(5, round(0.5 * height))
     return max(0, min(first, rows - least)), min(rows, max(last, first + least))
 
