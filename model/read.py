@@ -1,0 +1,168 @@
+"""The order of the steps: photo bytes in, a reading out. No other file knows it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model import facts
+from model.bands import Bands, separate_bands
+from model.colour import srgb_bytes
+from model.hints import check_neutral, check_trace
+from model.light import find_light
+from model.lines import name_lines
+from model.lookup import Gallery, Matches, look_up
+from model.motif import Window, cut_windows
+from model.network import Embedder
+from model.photo import decode_photo
+from model.piece import find_piece
+from model.rim_band import RimStrip, unroll_rim
+from model.surroundings import look_around
+from model.trim import judge_trim
+
+# Sources: FDA Food Code 4-101.13; Sheets 1997, Sci. Total Environ. 197:167-175 (78 of 149 old overglaze
+# dishes leached over the guidance level); microwave arcing of metal trim: common practice, no source.
+CAUTIONS = (
+    "A visual opinion from a photo: not an assay, an authentication or an appraisal.",
+    "It cannot show lead, cadmium or uranium. Treat old decorated ware as display-only unless an accredited "
+    "laboratory has tested your piece; rules differ by place and can apply to sellers: check local law.",
+    "No microwave, dishwasher, abrasive, polish or bleach on metal trim; no acid, scratch or flame test.",
+    "Gold and platinum verdicts were fitted on rendered pictures and are unverified on real photos.",
+)
+
+
+@dataclass(frozen=True)
+class ReadResult:
+    """A reading with what the store keeps beside it.
+
+    ``strip_png`` is the unrolled band in sRGB or None; ``vectors`` is (n, d) float32, one unit row a window.
+    """
+
+    reading: facts.Reading
+    strip_png: bytes | None
+    windows: tuple[Window, ...]
+    vectors: npt.NDArray[np.float32] | None
+
+
+class _Laps:
+    """Milliseconds by step, measured with the caller's clock; the model itself has none."""
+
+    def __init__(self, clock: Callable[[], float] | None) -> None:
+        self._clock = clock
+        self._start = self._last = clock() if clock else 0.0
+        self.timing_ms: dict[str, float] = {}
+
+    def lap(self, step: str) -> None:
+        if self._clock is None:
+            return
+        now = self._clock()
+        self.timing_ms[step] = round((now - self._last) * 1000, 2)
+        self.timing_ms["total"] = round((now - self._start) * 1000, 2)
+        self._last = now
+
+
+def read_photo(
+    data: bytes,
+    *,
+    embedder: Embedder | None,
+    gallery: Gallery | None,
+    neutral: tuple[float, float] | None = None,
+    trace: npt.NDArray[np.float64] | None = None,
+    reading_id: str = "",
+    clock: Callable[[], float] | None = None,
+) -> ReadResult:
+    """Read one photo.
+
+    Parameters
+    ----------
+    data
+        The file's bytes, as uploaded.
+    embedder, gallery
+        The network and the labelled vectors to match against; None leaves the candidates out.
+    neutral
+        ``(x, y)`` of a point the user says is white or grey, in upright photo pixels.
+    trace
+        (N, 2) float64 polyline drawn along the border, in upright photo pixels.
+    reading_id
+        Identifier the caller gives the reading; default: the start of the photo's hash.
+    clock
+        Seconds, monotonic; without it ``timing_ms`` stays empty.
+
+    Raises
+    ------
+    model.errors.PhotoError
+        The bytes cannot be read as a photo.
+    model.errors.HintError
+        ``neutral`` or ``trace`` do not lie in the photo.
+    """
+    laps = _Laps(clock)
+    photo = decode_photo(data)
+    laps.lap("decode")
+    check_neutral(neutral, photo.width, photo.height)
+    check_trace(trace, photo.width, photo.height)
+    piece = find_piece(photo, trace)
+    laps.lap("piece")
+    strip = unroll_rim(photo, piece)
+    bands = separate_bands(strip) if strip is not None else None
+    laps.lap("strip")
+    border: facts.Border | None = None
+    laps.lap("repeats")
+    around = look_around(photo, piece)
+    light = find_light(photo, piece, strip, bands, neutral, around=around)
+    laps.lap("light")
+    trim = judge_trim(strip, bands, light, around, border=border, reason=piece.reason)
+    lines = name_lines(strip, bands, light, trim)
+    laps.lap("trim")
+    windows, vectors, matches = _match(strip, bands, border, embedder, gallery)
+    laps.lap("motif")
+    strip_png = _encode_strip(strip)
+    laps.lap("strip picture")
+    reading = facts.Reading(
+        id=reading_id or photo.sha256[:20],
+        photo=facts.PhotoFacts(photo.width, photo.height, photo.sha256, photo.taken_at),
+        piece=piece.facts(),
+        light=light,
+        trim=trim,
+        lines=lines,
+        border=border,
+        candidates=matches.candidates,
+        not_in_gallery_probability=matches.not_in_gallery_probability,
+        strip_first_column_deg=None if strip is None else float(strip.column_deg[0]),
+        cautions=CAUTIONS,
+        timing_ms=laps.timing_ms,
+    )
+    return ReadResult(reading, strip_png, windows, vectors)
+
+
+def _match(
+    strip: RimStrip | None,
+    bands: Bands | None,
+    border: facts.Border | None,
+    embedder: Embedder | None,
+    gallery: Gallery | None,
+) -> tuple[tuple[Window, ...], npt.NDArray[np.float32] | None, Matches]:
+    """Cut, embed and look up; without a border or a network there is nothing to match."""
+    empty = gallery is None or len(gallery.items) == 0
+    nothing = Matches((), 1.0 if empty else None)
+    if strip is None or bands is None or embedder is None:
+        return (), None, nothing
+    windows = cut_windows(strip, bands, border)
+    if not windows:
+        return (), None, nothing
+    vectors = embedder.embed(windows)
+    if empty or gallery is None:
+        return windows, vectors, nothing
+    weights = np.array([window.weight for window in windows], dtype=np.float32)
+    return windows, vectors, look_up(vectors, weights, gallery)
+
+
+def _encode_strip(strip: RimStrip | None) -> bytes | None:
+    """The strip as PNG bytes in sRGB."""
+    if strip is None:
+        return None
+    ok, png = cv2.imencode(".png", srgb_bytes(strip.linear_rgb)[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
+    return png.tobytes() if ok else None
