@@ -129,7 +129,7 @@ def _turned_piece(plan: ScenePlan) -> Piece:
     radius = rng.uniform(low, high)
     rim = float(np.clip(radius * rng.uniform(0.2, 0.27), 15, 35))
     if plan.shape in HOLLOW or plan.shape == "bowl":
-        rim = float(rng.uniform(14, 0.42 * radius))
+        rim = float(rng.uniform(14, max(14.0, 0.42 * radius)))
     piece = build_piece(plan.shape, radius, rim, rng)
     turn = np.radians(
         rng.normal(0, 35) + rng.choice([0, 180]) if plan.shape in HOLLOW else rng.uniform(0, 360)
