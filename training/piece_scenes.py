@@ -6,7 +6,7 @@ no light transport. A batch is made at once on the GPU, so that no picture is ev
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import torch
 from torch import Tensor
@@ -25,6 +25,10 @@ class Camera:
     y: Tensor
     focal: Tensor
     tilt: Tensor
+
+    def part(self, index: Tensor) -> Camera:
+        """The cameras of some pictures of the batch."""
+        return Camera(self.x[index], self.y[index], self.focal[index], self.tilt[index])
 
     def on_plane(self, cx: Tensor, cy: Tensor, radius: Tensor, depth: Tensor) -> tuple[Tensor, Tensor]:
         """Plane coordinates of each pixel, in lip radii, on the plane ``depth`` radii under the lip's.
@@ -61,6 +65,10 @@ class Shape:
     well_depth: Tensor
     hollow: Tensor
     glaze: Tensor
+
+    def part(self, index: Tensor) -> Shape:
+        """The shapes of some pictures of the batch."""
+        return Shape(**{field.name: getattr(self, field.name)[index] for field in fields(self)})
 
 
 def radial_share(shape: Shape, u: Tensor, v: Tensor) -> Tensor:
@@ -192,12 +200,19 @@ def _draw_inside(
     liquid = dice.chance(0.55) * shape.hollow
     well = well * (1 - liquid) + liquid * paint_food(dice, u, v)
     picture = picture * (1 - floor) + well * floor
-    extent = dice.uniform(0.2, 0.85) + dice.uniform(0.1, 0.45) * cloud(
-        dice, u * 0.4, v * 0.4, octaves=4, start=3
-    )
-    moved = ((u - dice.normal(0.12)) ** 2 + (v - dice.normal(0.12)) ** 2).sqrt()
-    heap = _cover(40 * (moved - extent)) * dice.chance(0.65) * (1 - liquid)
+    heap = _heap_food(dice, u, v) * dice.chance(0.7) * (1 - liquid)
     return picture * (1 - heap) + paint_food(dice, u, v) * heap
+
+
+def _heap_food(dice: Dice, u: Tensor, v: Tensor) -> Tensor:
+    """Cover 0..1 of one ragged heap, of scattered pieces, or of smears, now and then over the rim."""
+    moved = ((u - dice.normal(0.14)) ** 2 + (v - dice.normal(0.14)) ** 2).sqrt()
+    ragged = cloud(dice, u * 0.4, v * 0.4, octaves=4, start=3)
+    heap = dice.uniform(0.2, 0.9) + dice.uniform(0.1, 0.45) * ragged - moved
+    pieces = cloud(dice, u * dice.uniform(0.5, 1.2), v * dice.uniform(0.5, 1.2), octaves=2, start=3)
+    scattered = torch.minimum(pieces - dice.uniform(-0.1, 0.5), dice.uniform(0.5, 1.0) - moved)
+    kind = dice.chance(0.35)
+    return _cover(-40 * (heap * (1 - kind) + scattered * kind))
 
 
 def _decorate(dice: Dice, rim: Tensor, share: Tensor, angle: Tensor, shape: Shape) -> Tensor:
@@ -279,10 +294,6 @@ def _place(dice: Dice, shape: Shape, aspect: tuple[float, float]) -> Shape:
     return replace(shape, cx=cx, cy=cy, radius=radius)
 
 
-def _fade(layer: Layer, present: Tensor) -> Tensor:
-    return layer.silhouette * present
-
-
 @dataclass
 class Scenes:
     """A batch of composed scenes.
@@ -338,60 +349,79 @@ def compose_scenes(count: int, height: int, width: int, seed: int, device: str) 
     shape = _place(dice, throw_shape(dice), (width / side, height / side))
     u, v = camera.on_plane(shape.cx, shape.cy, shape.radius, shape.height)
     picture = paint_table(dice, u, v)
-    far = torch.sigmoid(60 * (-camera.y - dice.uniform(0.2, 1.2))) * dice.chance(0.25)
-    picture = picture * (1 - far) + paint_table(dice, camera.x * 2, camera.y * 2) * far
+    index, some = dice.pick(0.22)
+    x, y = camera.x[index], camera.y[index]
+    far = torch.sigmoid(60 * (-y - some.uniform(0.2, 1.2)))
+    picture[index] = picture[index] * (1 - far) + paint_table(some, x * 2, y * 2) * far
     picture = picture + dice.chance(0.12) * 0.85 * (shape.glaze - picture)  # a table of the piece's colour
     sun = torch.sigmoid(
         dice.uniform(2, 40) * (camera.x * dice.normal() + camera.y * dice.normal() + dice.normal(0.5))
     )
     sun = 1 - dice.chance(0.3) * dice.uniform(0.1, 0.6) * sun
-    picture = _lay_neighbours(dice, camera, shape, picture, px)
+    present = (dice.uniform() > 0.03).float()
+    picture = _lay_neighbours(dice, camera, shape, picture * 1, present, px)
     picture = _cast_shadow(dice, camera, shape, picture)
     layer = draw_piece(dice, camera, shape)
     handle = _draw_handle(dice, camera, shape, px)
-    present = (dice.uniform() > 0.03).float()
     silhouette = torch.maximum(layer.silhouette, handle) * present
     colour = layer.colour * layer.silhouette + shape.glaze * 0.85 * (1 - layer.silhouette)
     picture = picture * (1 - silhouette) + colour * silhouette
     lip, line = layer.lip * present, torch.exp(-0.5 * (layer.lip_distance_px / 1.3) ** 2) * present
-    for probability in (0.45, 0.25, 0.15):
-        cover_colour, cover = lay_cover(dice, camera, shape, px)
-        cover = cover * dice.chance(probability)
-        picture = picture * (1 - cover) + cover_colour * cover
-        silhouette, line = silhouette * (1 - cover), line * (1 - cover)
+    for share in (0.4, 0.2, 0.12):
+        index, some = dice.pick(share)
+        cover_colour, cover = lay_cover(some, camera.part(index), shape.part(index), px)
+        picture[index] = picture[index] * (1 - cover) + cover_colour * cover
+        silhouette[index], line[index] = silhouette[index] * (1 - cover), line[index] * (1 - cover)
     middle = torch.tensor([width / 2 - 0.5, height / 2 - 0.5], device=device)
     lips = project_lip(camera, shape, roll) * px + middle
     targets = torch.cat([silhouette, lip, line], dim=1)
     return Scenes(finish_picture(dice, picture * sun), targets, lips, present[:, 0, 0, 0])
 
 
-def _lay_neighbours(dice: Dice, camera: Camera, shape: Shape, picture: Tensor, px: float) -> Tensor:
-    """Paper, boards, other pieces beside and under the piece."""
-    for probability in (0.35, 0.2):
-        cx, cy, turn = dice.normal(0.7), dice.normal(0.7), dice.uniform(0, 3.14)
-        s = (camera.x - cx) * turn.cos() + (camera.y - cy) * turn.sin()
-        t = (camera.y - cy) * turn.cos() - (camera.x - cx) * turn.sin()
-        box = torch.maximum(s.abs() - dice.uniform(0.2, 1), t.abs() - dice.uniform(0.15, 0.7)) * px
-        sheet = dice.chance(0.5) * (dice.uniform(0.75, 1.0) - paint_table(dice, s, t))
-        cover = _cover(box) * dice.chance(probability)
-        picture = picture * (1 - cover) + (paint_table(dice, s, t) + sheet).clamp(0, 1) * cover
-    for probability, under in ((0.4, False), (0.2, False), (0.12, True)):
-        other = throw_shape(dice)
-        far = dice.uniform(0, 6.28)
-        size = shape.radius * (dice.uniform(1.3, 2.0) if under else dice.uniform(0.25, 0.8))
-        gap = dice.uniform(0, 0.08) if under else dice.uniform(1.02, 1.5)
-        reach = (shape.radius + size) * gap
-        sag = shape.height * shape.radius * camera.tilt.sin() if under else 0.0
-        other = replace(
-            other, cx=shape.cx + reach * far.cos(), cy=shape.cy + reach * far.sin() + sag, radius=size
-        )
-        if under:
-            other = replace(other, hollow=torch.zeros_like(size), height=other.height.clamp(max=0.2))
-        picture = _cast_shadow(dice, camera, other, picture, probability)
-        layer = draw_piece(dice, camera, other)
-        cover = _fade(layer, dice.chance(probability))
-        picture = picture * (1 - cover) + layer.colour * cover
+def _lay_neighbours(
+    dice: Dice, camera: Camera, shape: Shape, picture: Tensor, present: Tensor, px: float
+) -> Tensor:
+    """Paper, boards, other pieces beside and under the piece, each in a part of the pictures.
+
+    Where the piece itself is absent (``present`` 0), so are other pieces.
+    """
+    for share in (0.35, 0.15):
+        index, some = dice.pick(share)
+        colour, cover = _lay_sheet(some, camera.part(index), px)
+        picture[index] = picture[index] * (1 - cover) + colour * cover
+    for share, under in ((0.35, False), (0.15, False), (0.07, True)):
+        index, some = dice.pick(share)
+        eye, main = camera.part(index), shape.part(index)
+        other = _place_beside(some, eye, main, under)
+        shaded = _cast_shadow(some, eye, other, picture[index])
+        layer = draw_piece(some, eye, other)
+        cover = layer.silhouette * present[index]
+        picture[index] = shaded * (1 - cover) + layer.colour * cover
     return picture
+
+
+def _lay_sheet(dice: Dice, camera: Camera, px: float) -> tuple[Tensor, Tensor]:
+    """A rectangle of paper, cloth or board: colour and cover."""
+    cx, cy, turn = dice.normal(0.7), dice.normal(0.7), dice.uniform(0, 3.14)
+    s = (camera.x - cx) * turn.cos() + (camera.y - cy) * turn.sin()
+    t = (camera.y - cy) * turn.cos() - (camera.x - cx) * turn.sin()
+    box = torch.maximum(s.abs() - dice.uniform(0.2, 1), t.abs() - dice.uniform(0.15, 0.7)) * px
+    paper = dice.chance(0.5)
+    return paper * dice.uniform(0.75, 1.0) + (1 - paper) * paint_table(dice, s, t), _cover(box)
+
+
+def _place_beside(dice: Dice, camera: Camera, main: Shape, under: bool) -> Shape:
+    """Another piece beside the main one, smaller, or a larger flat one under it."""
+    other = throw_shape(dice)
+    direction = dice.uniform(0, 6.28)
+    size = main.radius * (dice.uniform(1.4, 2.0) if under else dice.uniform(0.25, 0.8))
+    reach = (main.radius + size) * (dice.uniform(0, 0.08) if under else dice.uniform(1.02, 1.5))
+    sag = main.height * main.radius * camera.tilt.sin() if under else torch.zeros_like(size)
+    cx, cy = main.cx + reach * direction.cos(), main.cy + reach * direction.sin() + sag
+    other = replace(other, cx=cx, cy=cy, radius=size)
+    if under:
+        other = replace(other, hollow=torch.zeros_like(size), height=other.height.clamp(max=0.2))
+    return other
 
 
 def _cast_shadow(

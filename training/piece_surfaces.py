@@ -27,6 +27,17 @@ class Dice:
         self.count, self.device = count, device
         self.generator = torch.Generator(device=device).manual_seed(seed)
 
+    def pick(self, share: float) -> tuple[Tensor, Dice]:
+        """Indices of a random part of the batch, and dice of the same generator for that part."""
+        order = torch.randperm(self.count, generator=self.generator, device=self.device)
+        part = Dice.__new__(Dice)
+        part.count, part.device, part.generator = (
+            max(1, round(share * self.count)),
+            self.device,
+            self.generator,
+        )
+        return order[: part.count], part
+
     def uniform(self, low: float = 0.0, high: float = 1.0, channels: int = 1) -> Tensor:
         """(B, channels, 1, 1) even in low..high."""
         shape = (self.count, channels, 1, 1)

@@ -21,6 +21,7 @@ from training.piece_scenes import compose_batch
 from training.segmenter import STRIDE, TARGETS, Segmenter, segmentation_loss
 
 SIZES = ((192, 256), (256, 192), (224, 288), (288, 224), (256, 256), (160, 288), (208, 288), (288, 208))
+POOL_BATCHES = 60
 HELD_OUT_SEED = 10_000_000
 
 
@@ -30,6 +31,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--seconds", type=float, default=420.0)
     parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--uses", type=int, default=4, help="steps a composed batch is good for")
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--seed", type=int, default=1)
@@ -46,14 +48,18 @@ def main() -> None:
     network.to(told.device).train()
     optimizer = torch.optim.AdamW(network.parameters(), lr=told.rate, weight_decay=1e-4)
     average = MovingAverage(network, 0.998)
+    rng = np.random.default_rng(told.seed)
+    pool: dict[int, tuple[Tensor, ...]] = {}
     started, step, log = time.monotonic(), 0, []
     while (spent := time.monotonic() - started) < told.seconds:
         for group in optimizer.param_groups:
             group["lr"] = _rate(told.rate, spent / told.seconds, step)
-        height, width = SIZES[step % len(SIZES)]
-        seed = told.seed * 1_000_003 + step
-        with torch.no_grad():
-            pictures, targets = compose_batch(told.batch, height, width, seed, told.device)
+        if step % told.uses == 0 or len(pool) < 2:
+            made = len(pool) if len(pool) < POOL_BATCHES else int(rng.integers(POOL_BATCHES))
+            height, width = SIZES[int(rng.integers(len(SIZES)))]
+            seed = told.seed * 1_000_003 + step
+            pool[made] = tuple(t.half() for t in compose_batch(told.batch, height, width, seed, told.device))
+        pictures, targets = vary(*pool[int(rng.integers(len(pool)))], rng)
         with torch.autocast(told.device, dtype=torch.bfloat16, enabled=told.device == "cuda"):
             logits = network(pictures)
         loss = segmentation_loss(logits.float(), targets)
@@ -85,6 +91,17 @@ def main() -> None:
         "log": log[:: max(1, len(log) // 40)],
     }
     (told.out / "segmenter_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
+def vary(pictures: Tensor, targets: Tensor, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+    """A batch seen again: mirrored, in other light, noisier."""
+    axes = [axis for axis in (2, 3) if rng.random() < (0.5 if axis == 3 else 0.15)]
+    pictures, targets = pictures.float().flip(axes), targets.float().flip(axes)
+    shape = (len(pictures), 3, 1, 1)
+    gain = torch.empty(shape, device=pictures.device).normal_(1, 0.08)
+    power = torch.empty((len(pictures), 1, 1, 1), device=pictures.device).uniform_(0.75, 1.35)
+    noise = torch.randn_like(pictures) * 0.015 * float(rng.random())
+    return ((pictures * gain).clamp(0.001, 1) ** power + noise).clamp(0, 1), targets
 
 
 def _rate(peak: float, share: float, step: int) -> float:
