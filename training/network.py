@@ -133,9 +133,16 @@ class EmbeddingNetwork(nn.Module):  # type: ignore[misc]
         self.project = nn.Linear(HEAD_CHANNELS * (WINDOW_HEIGHT // LAST_STRIDE), dimension)
 
     def forward(self, windows: Tensor) -> Tensor:
-        maps = self.backbone((windows - 0.5) / 0.5)
-        pooled = self._pool(maps.float()).flatten(1)
-        return F.normalize(self.project(pooled), dim=1)
+        return self.describe(self.look(windows))
+
+    def look(self, windows: Tensor) -> Tensor:
+        """Maps of the windows; may run at half precision."""
+        maps: Tensor = self.backbone((windows - 0.5) / 0.5)
+        return maps
+
+    def describe(self, maps: Tensor) -> Tensor:
+        """Unit rows from maps; at single precision, for the losses tell cosines of .001 apart."""
+        return F.normalize(self.project(self._pool(maps).flatten(1)), dim=1)
 
     def _pool(self, maps: Tensor) -> Tensor:
         """Generalised mean along the border, (n, c, rows, columns) to (n, c, rows)."""

@@ -79,8 +79,8 @@ def train(
             windows = augment_windows(windows).contiguous(memory_format=torch.channels_last)
             network.train()
             with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
-                embeddings = network(windows)
-            loss = loss_of(embeddings.float(), motifs, strips)
+                maps = network.look(windows)
+            loss = loss_of(network.describe(maps.float()), motifs, strips)
             optimiser.zero_grad(set_to_none=True)
             loss.backward()
             torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
