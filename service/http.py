@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse, Response
 from service import pages, problems, schemas
 from service.actions import Actions
 from service.labels import LABEL_NAMES, check_labels
+from service.readings import PictureSize
 from service.retries import Retry, fingerprint
 
 Key = Annotated[
@@ -27,7 +28,6 @@ PROBLEM: dict[str, Any] = {
     "model": schemas.Problem,
     "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
 }
-THUMBNAIL_PX, DISPLAY_PX = 320, 1280
 
 
 def _problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -92,9 +92,8 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
         response_class=Response,
         summary="The photo, re-encoded for showing",
     )
-    def find_picture(reading_id: Id, size: Literal["thumbnail", "display"] = "display") -> Response:
-        side_px = THUMBNAIL_PX if size == "thumbnail" else DISPLAY_PX
-        return _picture(actions.find_picture(reading_id, side_px), "image/jpeg")
+    def find_picture(reading_id: Id, size: PictureSize = "display") -> Response:
+        return _picture(actions.find_picture(reading_id, size), "image/jpeg")
 
     @app.post(
         "/api/readings/{reading_id}/again",
@@ -165,10 +164,9 @@ def _add_gallery_routes(app: FastAPI, actions: Actions) -> None:
         response_class=Response,
         summary="A gallery photo, re-encoded for showing",
     )
-    def find_item_picture(item_id: Id, size: Literal["thumbnail", "display"] = "display") -> Response:
-        side_px = THUMBNAIL_PX if size == "thumbnail" else DISPLAY_PX
+    def find_item_picture(item_id: Id, size: PictureSize = "display") -> Response:
         reading_id = actions.find_item(item_id)["reading_id"]
-        return _picture(actions.find_picture(reading_id, side_px), "image/jpeg")
+        return _picture(actions.find_picture(reading_id, size), "image/jpeg")
 
     @app.delete(
         "/api/gallery/{item_id}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Any, Literal
 
 import sqlalchemy as sa
 
@@ -15,6 +15,9 @@ from service.store import NewReading, PackedGallery, Store
 from service.worker import Worker
 
 Answer = dict[str, Any]
+PictureSize = Literal["thumbnail", "piece", "display"]
+LONGER_SIDE_PX: dict[PictureSize, int] = {"thumbnail": 320, "piece": 480, "display": 1280}
+FRAME_SHARE = 0.06  # of the piece's size left around it
 
 
 class Readings:
@@ -114,7 +117,7 @@ class Readings:
             self.store.set_strip(tx, reading_id, name)
         return new.strip_png
 
-    def find_picture(self, reading_id: str, max_side_px: int) -> bytes:
+    def find_picture(self, reading_id: str, size: PictureSize) -> bytes:
         """A re-encoded JPEG of a reading's photo; the stored file itself is never served.
 
         Raises
@@ -123,10 +126,12 @@ class Readings:
             No such reading, or its photo file is missing.
         """
         row = self._reading(reading_id)
-        cached = self.store.derived / f"{row.photo_file.split('.')[0]}-{max_side_px}.jpg"
+        box = _frame_piece(json.loads(row.facts)) if size == "piece" else None
+        place = "-".join(map(str, box)) if box is not None else "whole"
+        cached = self.store.derived / f"{row.photo_file.split('.')[0]}-{LONGER_SIDE_PX[size]}-{place}.jpg"
         if cached.is_file():
             return cached.read_bytes()
-        picture = self.worker.derive(self._photo_bytes(row), max_side_px)
+        picture = self.worker.derive(self._photo_bytes(row), LONGER_SIDE_PX[size], box)
         self.store.keep_derived(cached, picture)
         return picture
 
@@ -160,3 +165,17 @@ class Readings:
         if retry is not None:
             ledger.keep_answer(tx, retry.key, retry.fingerprint, answer)
         return answer
+
+
+def _frame_piece(facts: Answer) -> tuple[int, int, int, int] | None:
+    """The box (x0, y0, x1, y1) of the piece in the photo with a little room, or None where none was found."""
+    rim = facts["piece"]["rim"]
+    points = facts["piece"]["outline"] or (rim["curve"] if rim is not None else None)
+    if not points:
+        return None
+    width, height = facts["photo"]["width"], facts["photo"]["height"]
+    xs, ys = [x for x, _ in points], [y for _, y in points]
+    room = FRAME_SHARE * max(max(xs) - min(xs), max(ys) - min(ys))
+    x0, x1 = max(0, round(min(xs) - room)), min(width, round(max(xs) + room))
+    y0, y1 = max(0, round(min(ys) - room)), min(height, round(max(ys) + room))
+    return (x0, y0, x1, y1) if x1 - x0 >= 16 and y1 - y0 >= 16 else None

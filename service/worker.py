@@ -111,11 +111,11 @@ class Worker:
             trace=trace,
         )
 
-    def derive(self, data: bytes, max_side_px: int) -> bytes:
-        """Re-encode a photo as an upright sRGB JPEG without metadata, its longer side bounded."""
+    def derive(self, data: bytes, max_side_px: int, box: tuple[int, int, int, int] | None = None) -> bytes:
+        """Re-encode a photo, or ``box`` (x0, y0, x1, y1) of it, as a bounded sRGB JPEG without metadata."""
         with self._turn():
             self.wait_ready()
-            return self._run("derive", {"data": data, "max_side_px": max_side_px})[1][0]
+            return self._run("derive", {"data": data, "max_side_px": max_side_px, "box": box})[1][0]
 
     def close(self) -> None:
         """Stop the child."""

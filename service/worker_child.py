@@ -121,16 +121,24 @@ class _Worker:
         }
         return header, [sealed_copy(data) if seal else b"", result.strip_png or b"", vectors]
 
-    def derive(self, data: bytes, max_side_px: int) -> tuple[dict[str, Any], list[bytes]]:
+    def derive(
+        self, data: bytes, max_side_px: int, box: tuple[int, int, int, int] | None
+    ) -> tuple[dict[str, Any], list[bytes]]:
         import cv2
 
         from model.colour import srgb_bytes
         from model.photo import decode_photo
 
         photo = decode_photo(data)
-        reduced, _ = photo.reduced(max_side_px)
-        shown = srgb_bytes(photo.linearise(reduced))[..., ::-1]
-        ok, jpeg = cv2.imencode(".jpg", shown, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+        if box is None:
+            shown = photo.reduced(max_side_px)[0]
+        else:
+            x0, y0, x1, y1 = box
+            shown = photo.pixels[y0:y1, x0:x1]
+            scale = min(1.0, max_side_px / max(shown.shape[:2]))
+            shown = cv2.resize(shown, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+        bgr = srgb_bytes(photo.linearise(shown))[..., ::-1]
+        ok, jpeg = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
         if not ok:
             raise ValueError("the picture could not be written as JPEG")
         return {}, [jpeg.tobytes()]

@@ -69,6 +69,11 @@ def test_only_a_reencoded_photo_is_served(client: httpx.Client, drop_plate: byte
     picture = cv2.imdecode(np.frombuffer(shown.content, np.uint8), cv2.IMREAD_COLOR)
     assert picture.shape[:2] == (240, 320)
     assert abs(float(picture[120, 160].mean()) - 228) < 12  # the plate's well, not black
+    piece = client.get(f"/api/readings/{reading['id']}/photo.jpg", params={"size": "piece"})
+    picture = cv2.imdecode(np.frombuffer(piece.content, np.uint8), cv2.IMREAD_COLOR)
+    assert max(picture.shape) <= 480
+    if reading["piece"]["status"] == "found":
+        assert picture.shape[1] / picture.shape[0] < 1.2  # the table left and right of the plate is cut away
 
 
 def test_hints_are_taken_and_the_photo_can_be_read_again_with_them(
