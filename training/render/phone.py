@@ -70,7 +70,7 @@ def draw_phone(rng: np.random.Generator, style: str) -> Phone:
         blur_px=float(rng.uniform(0.3, 0.6) if good else rng.gamma(2.0, 0.45) + 0.3),
         motion_px=float(0.0 if good or rng.random() < 0.75 else rng.uniform(1.0, 4.0)),
         motion_deg=float(rng.uniform(0, 180)),
-        quality=int(rng.integers(86, 93) if good else rng.integers(76, 93)),
+        quality=int(rng.integers(83, 88) if good else rng.integers(74, 92)),
         display_p3=bool(rng.random() < 0.3),
     )
 
@@ -103,8 +103,8 @@ def expose(linear: Image, phone: Phone) -> float:
     luminance = linear[::4, ::4] @ LUMINANCE
     height, width = luminance.shape
     middle = luminance[height // 5 : -height // 5, width // 5 : -width // 5]
-    by_mean = 0.3 / max(float(middle.mean()), 1e-6)
-    by_light = 0.8 / max(float(np.quantile(luminance, 0.97)), 1e-6)
+    by_mean = 0.36 / max(float(middle.mean()), 1e-6)
+    by_light = 0.95 / max(float(np.quantile(luminance, 0.97)), 1e-6)
     return float(np.sqrt(by_mean * by_light) * 2.0**phone.exposure_ev)
 
 

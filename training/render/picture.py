@@ -47,7 +47,9 @@ def render_picture(
     """Render a plan: the JPEG's bytes and its truth, ready for JSON."""
     started = time.perf_counter()
     stage = build_stage(plan, motifs, settings.size_px)
+    staged_s = time.perf_counter() - started
     traced = load_scene(mi, stage)
+    loaded_s = time.perf_counter() - started
     linear = trace(traced, settings.samples, settings.passes, settings.denoise)
     traced_s = time.perf_counter() - started
     white = measure_white(traced)
@@ -61,7 +63,12 @@ def render_picture(
     truth |= describe_scene(stage) | _look(traced, settings, plan)
     truth["white_rgb"] = list(true_white(white, balance_gains(white, phone), phone))
     truth["phone"] = asdict(phone)
-    truth["seconds"] = {"traced": round(traced_s, 2), "total": round(time.perf_counter() - started, 2)}
+    truth["seconds"] = {
+        "staged": round(staged_s, 2),
+        "loaded": round(loaded_s, 2),
+        "traced": round(traced_s, 2),
+        "total": round(time.perf_counter() - started, 2),
+    }
     return data, truth
 
 

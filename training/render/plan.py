@@ -214,6 +214,7 @@ def _tame(plan: ScenePlan, rng: np.random.Generator) -> ScenePlan:
         vivid=0.2,
         table=str(rng.choice(["wood", "white cloth", "coloured cloth", "dark", "checks"])),  # type: ignore[arg-type]
         cover=None,
+        paper=plan.paper if rng.random() < 0.5 else None,
         stack=1,
         food=False,
         neighbours=int(rng.random() < 0.15),

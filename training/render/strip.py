@@ -209,7 +209,7 @@ def _paint_outside(choices: StripChoices, place: Place, light: FloatArray, rng: 
     for plane, shade in zip(light, table, strict=True):
         plane[:rows] += (1 - inside) * (texture * shade - plane[:rows])
     if choices.food:
-        start = int(rng.uniform(0.6, 0.95) * choices.height_px)
+        start = int(rng.uniform(0.75, 0.95) * choices.height_px)
         start = max(start, int(choices.border_top_px + choices.border_height_px) + 3)
         if choices.height_px - start > 2:
             blobs = smooth_noise(rng, choices.height_px - start, choices.width_px, rng.uniform(6, 25), 3)

@@ -13,6 +13,9 @@ from training.render.strip_choices import StripChoices
 
 FloatArray = npt.NDArray[np.float32]
 
+# Rows over which the drift of what is printed fades to the smaller drift of the lip.
+LIP_HELD_PX = 15
+
 
 @dataclass(frozen=True, eq=False)
 class Place:
@@ -37,7 +40,8 @@ def place_pixels(choices: StripChoices, rng: np.random.Generator) -> Place:
     rows = np.arange(h, dtype=np.float32)[:, None]
     lip = choices.lip_row
     # The lip itself is found within a fraction of the drift, so that it moves less than what is printed.
-    row = (rows - lip - shift[None].astype(np.float32)) * scale[None].astype(np.float32) + lip
+    held = np.clip((rows - lip) / LIP_HELD_PX, 0.25, 1)
+    row = (rows - lip - held * shift[None].astype(np.float32)) * scale[None].astype(np.float32) + lip
     step = 1 + choices.scale_change * 0.7 * np.sin(turn + rng.uniform(0, 2 * np.pi))
     along = np.cumsum(step) * (w / step.sum())
     return Place(row.astype(np.float32), along[None].astype(np.float32), shift.astype(np.float32))
