@@ -78,7 +78,7 @@ class Gallery:
 class _Sorted:
     """The vectors with photos of one motif side by side, so that one pass finds each one's nearest."""
 
-    columns: FloatArray  # (d, N), contiguous
+    rows: FloatArray  # (N, d), contiguous
     photos: IntArray  # (P,) items that have vectors, in order
     photo_starts: IntArray  # (P,) first row of each photo
     motifs: tuple[str, ...]  # (M,)
@@ -97,8 +97,8 @@ def _sort_by_motif(gallery: Gallery) -> _Sorted:
     motif_of_photo = keys[order][photo_starts]
     motif_starts = np.flatnonzero(np.r_[True, np.diff(motif_of_photo) != 0][: len(photos)])
     names = tuple(str(motifs[index]) for index in motif_of_photo[motif_starts])
-    columns = np.ascontiguousarray(gallery.vectors[order].T)
-    return _Sorted(columns, photos, photo_starts, names, motif_starts)
+    rows = np.ascontiguousarray(gallery.vectors[order])
+    return _Sorted(rows, photos, photo_starts, names, motif_starts)
 
 
 @dataclass(frozen=True)
@@ -132,13 +132,14 @@ def rank_motifs(query: FloatArray, weights: FloatArray, gallery: Gallery) -> Ran
     index = gallery._sorted
     if not index.motifs:
         return Ranking((), np.empty(0, np.float32), np.empty(0, np.int64))
-    if query.shape[1] != index.columns.shape[0]:
-        raise ValueError(f"expected vectors of {index.columns.shape[0]} numbers, got {query.shape[1]}")
+    if query.shape[1] != index.rows.shape[1]:
+        raise ValueError(f"expected vectors of {index.rows.shape[1]} numbers, got {query.shape[1]}")
     shares = weights / weights.sum() if weights.sum() > 0 else np.full(len(query), 1 / len(query))
-    nearest_in_photo = np.maximum.reduceat(query @ index.columns, index.photo_starts, axis=1)
-    nearest_in_motif = np.maximum.reduceat(nearest_in_photo, index.motif_starts, axis=1)
-    scores = (shares @ nearest_in_motif).astype(np.float32)
-    best_items = _best_photo_of_each(shares @ nearest_in_photo, index)
+    # Gallery vectors down, query windows across: a maximum over rows runs along memory.
+    nearest_in_photo = np.maximum.reduceat(index.rows @ query.T, index.photo_starts, axis=0)
+    nearest_in_motif = np.maximum.reduceat(nearest_in_photo, index.motif_starts, axis=0)
+    scores = (nearest_in_motif @ shares).astype(np.float32)
+    best_items = _best_photo_of_each(nearest_in_photo @ shares, index)
     order = np.argsort(-scores, kind="stable")
     names = tuple(index.motifs[place] for place in order)
     return Ranking(names, scores[order], best_items[order])
