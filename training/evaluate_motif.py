@@ -60,7 +60,7 @@ def measure_recall(
     gallery_views: Sequence[EmbeddedView], queries: Sequence[EmbeddedView], photos: int
 ) -> dict[str, Any]:
     """Recall@1 and @5 with so many gallery photos a motif; place of each query's motif, -1 for a miss."""
-    gallery = gather_gallery(_first_of_each(gallery_views, photos))
+    gallery = gather_gallery(first_of_each(gallery_views, photos))
     places = np.array([_place(view, gallery) for view in queries])
     return {
         "recall_at_1": describe_share(places == 0),
@@ -72,7 +72,7 @@ def measure_recall(
 AnyView = TypeVar("AnyView", View, EmbeddedView)
 
 
-def _first_of_each(views: Sequence[AnyView], photos: int) -> list[AnyView]:
+def first_of_each(views: Sequence[AnyView], photos: int) -> list[AnyView]:
     taken: dict[int, int] = {}
     kept = []
     for view in views:
@@ -149,9 +149,9 @@ def run_exam(
         "motifs_known": motifs,
         "motifs_unlike": strangers,
         "border_not_found": describe_share([len(view.vectors) == 0 for view in asked]),
-        "embedder": {str(k): _without_places(row) for k, row in ours.items()},
+        "embedder": {str(k): without_places(row) for k, row in ours.items()},
         "rejection_2_photos": measure_rejection(
-            gather_gallery(_first_of_each(gallery, 2)), asked, strangers_embedded, calibration
+            gather_gallery(first_of_each(gallery, 2)), asked, strangers_embedded, calibration
         ),
     }
     result["baselines"] = _compare(ours, gallery_views, query_views, groups, sift_queries, workers)
@@ -171,20 +171,25 @@ def _compare(
     theirs = measure_recall(embed_views(gallery_views, generic), embed_views(query_views, generic), 2)
     right = ours[2]["places"] == 0
     rows: dict[str, Any] = {
-        "imagenet features": _without_places(theirs)
+        "imagenet features": without_places(theirs)
         | {"ours_minus_theirs": bootstrap_difference(right, theirs["places"] == 0, groups)}
     }
     if sift_queries:
         asked = np.random.default_rng(5).permutation(len(query_views))[:sift_queries]
-        gallery = SiftGallery(_first_of_each(gallery_views, 2))
-        with ThreadPoolExecutor(max(1, workers)) as threads:
-            places = np.array(list(threads.map(lambda k: _sift_place(gallery, query_views[k]), asked)))
+        gallery = SiftGallery(first_of_each(gallery_views, 2))
+        places = find_sift_places(gallery, [query_views[k] for k in asked], workers)
         rows["sift and ransac"] = {
             "recall_at_1": describe_share(places == 0),
             "recall_at_5": describe_share((places >= 0) & (places < 5)),
             "ours_minus_theirs": bootstrap_difference(right[asked], places == 0, groups[asked]),
         }
     return rows
+
+
+def find_sift_places(gallery: SiftGallery, queries: Sequence[View], workers: int) -> npt.NDArray[np.int_]:
+    """Place of each query's motif in the ranking by SIFT, -1 for a miss."""
+    with ThreadPoolExecutor(max(1, workers)) as threads:
+        return np.array(list(threads.map(lambda view: _sift_place(gallery, view), queries)))
 
 
 def _sift_place(gallery: SiftGallery, view: View) -> int:
@@ -194,7 +199,7 @@ def _sift_place(gallery: SiftGallery, view: View) -> int:
     return ranked.index(view.motif) if view.motif in ranked else -1
 
 
-def _without_places(row: dict[str, Any]) -> dict[str, Any]:
+def without_places(row: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if name != "places"}
 
 

@@ -1,0 +1,179 @@
+"""Time and memory of a reading: ``python -m training.benchmark PHOTO --out FILE``.
+
+The photo is enlarged to 12 megapixels first. Every figure is the median of repeated runs after a warm-up,
+with the first and third quartile; the ratio is to ``cv2.imdecode`` of the same file in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from model.lookup import Gallery, GalleryItem, rank_motifs
+from model.motif import WINDOW_HEIGHT, WINDOW_WIDTH, Window
+from model.network import Embedder
+from model.read import read_photo
+from training.export import find_commit
+
+WIDTH_PX, HEIGHT_PX, QUALITY = 4000, 3000, 92
+VECTORS_A_PHOTO, PHOTOS_A_MOTIF = 10, 5
+
+MEMORY_PROBE = """
+import resource, sys
+from pathlib import Path
+from model.network import Embedder
+from model.read import read_photo
+data = Path(sys.argv[1]).read_bytes()
+read_photo(data, embedder=Embedder.load(), gallery=None)
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+"""
+IMPORT_PROBE = """
+import time
+start = time.perf_counter()
+{imports}
+print(time.perf_counter() - start)
+"""
+THIRD_PARTY = "import numpy, cv2, onnxruntime, PIL.Image"
+OURS = "import model.read, onnxruntime\nfrom model.network import Embedder\nEmbedder.load()"
+
+
+def spread(times_s: list[float]) -> dict[str, float]:
+    """Median and quartiles in milliseconds."""
+    low, middle, high = np.percentile(np.array(times_s) * 1000, [25, 50, 75])
+    return {"median_ms": round(middle, 3), "quartile_1_ms": round(low, 3), "quartile_3_ms": round(high, 3)}
+
+
+def time_call(call: Callable[[], Any], repeats: int) -> dict[str, float]:
+    """Time a call after one warm-up."""
+    call()
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        call()
+        times.append(time.perf_counter() - start)
+    return spread(times)
+
+
+def enlarge_photo(path: Path, folder: Path) -> Path:
+    """The photo at 4000 x 3000 (or 3000 x 4000) as a JPEG."""
+    picture = cv2.imread(str(path))
+    if picture is None:
+        raise FileNotFoundError(f"no picture at {path}")
+    size = (WIDTH_PX, HEIGHT_PX) if picture.shape[1] >= picture.shape[0] else (HEIGHT_PX, WIDTH_PX)
+    large = folder / "large.jpg"
+    enlarged = cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC)
+    cv2.imwrite(str(large), enlarged, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    return large
+
+
+def time_reading(path: Path, repeats: int) -> dict[str, Any]:
+    """The whole answer by stage, and the bare decode."""
+    data = path.read_bytes()
+    buffer = np.frombuffer(data, np.uint8)
+    embedder = Embedder.load()
+    rows: list[dict[str, float]] = []
+    decode = time_call(lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR), repeats)
+
+    def read() -> None:
+        result = read_photo(data, embedder=embedder, gallery=None, clock=time.perf_counter)
+        rows.append(result.reading.timing_ms)
+
+    total = time_call(read, repeats)
+    stages = {name: round(float(np.median([row[name] for row in rows[1:]])), 2) for name in rows[-1]}
+    return {
+        "bytes": len(data),
+        "imdecode": decode,
+        "reading": total,
+        "ratio_to_imdecode": round(total["median_ms"] / decode["median_ms"], 2),
+        "stages_median_ms": stages,
+    }
+
+
+def time_windows(repeats: int) -> dict[str, float]:
+    """Embedding of 12 windows, a window."""
+    rng = np.random.default_rng(1)
+    coarse = (rng.random((12, 3, WINDOW_HEIGHT // 8, WINDOW_WIDTH // 8)) > 0.6).astype(np.float32)
+    pixels = coarse.repeat(8, axis=2).repeat(8, axis=3)
+    windows = [Window(p, (0, 0, 1, 1), 0.0, False, 1.0) for p in pixels]
+    embedder = Embedder.load()
+    whole = time_call(lambda: embedder.embed(windows), repeats)
+    return {name: round(value / 12, 3) for name, value in whole.items()}
+
+
+def time_search(count: int, repeats: int) -> dict[str, Any]:
+    """Ranking of all motifs against the bare product of all query windows with all vectors."""
+    rng = np.random.default_rng(2)
+    vectors = rng.normal(size=(count, 128)).astype(np.float32)
+    vectors /= np.linalg.norm(vectors, axis=1, keepdims=True)
+    photos = count // VECTORS_A_PHOTO
+    items = tuple(GalleryItem(str(k), f"m{k // PHOTOS_A_MOTIF}", "") for k in range(photos))
+    gallery = Gallery(vectors, np.arange(count) // VECTORS_A_PHOTO, items)
+    query, weights = vectors[:12].copy(), np.ones(12, np.float32)
+    product = time_call(lambda: vectors @ query.T, repeats)
+    ranked = time_call(lambda: rank_motifs(query, weights, gallery), repeats)
+    return {
+        "vectors": count,
+        "product": product,
+        "ranking": ranked,
+        "ratio": round(ranked["median_ms"] / product["median_ms"], 2),
+    }
+
+
+def run_probe(code: str, *told: str) -> float:
+    """The number that a fresh interpreter prints."""
+    root = Path(__file__).parents[1]
+    run = subprocess.run(
+        [sys.executable, "-c", code, *told], cwd=root, capture_output=True, text=True, check=True
+    )
+    return float(run.stdout.split()[-1])
+
+
+def time_imports(repeats: int) -> dict[str, float]:
+    """Seconds to import what a reading needs and load the network, against its third-party packages alone."""
+    bare = [run_probe(IMPORT_PROBE.format(imports=THIRD_PARTY)) for _ in range(repeats)]
+    ours = [run_probe(IMPORT_PROBE.format(imports=OURS)) for _ in range(repeats)]
+    middle = {"packages_s": float(np.median(bare)), "ready_s": float(np.median(ours))}
+    return {name: round(value, 3) for name, value in middle.items()} | {
+        "ratio": round(middle["ready_s"] / middle["packages_s"], 2)
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("photo", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--repeats", type=int, default=7)
+    told = parser.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        large = enlarge_photo(told.photo, Path(folder))
+        result: dict[str, Any] = {
+            "photo": told.photo.name,
+            "reading_12_megapixels": time_reading(large, told.repeats),
+            "peak_memory_mb": round(run_probe(MEMORY_PROBE, str(large)) / 1e6, 1),
+            "embedding_a_window": time_windows(told.repeats),
+            "search": [time_search(count, told.repeats) for count in (10_000, 100_000)],
+            "imports": time_imports(3),
+        }
+    result |= {
+        "commit": find_commit(),
+        "machine": f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}",
+    }
+    told.out.parent.mkdir(parents=True, exist_ok=True)
+    told.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(result, indent=1))
+
+
+if __name__ == "__main__":
+    main()
