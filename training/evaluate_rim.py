@@ -22,6 +22,7 @@ from model.ellipse import polygon_iou, sample_ellipse
 from model.facts import Ellipse
 from model.photo import decode_photo
 from model.piece import find_piece
+from model.piece_mask import Segmenter, load_segmenter
 
 FloatArray = npt.NDArray[np.float64]
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
@@ -50,18 +51,19 @@ def read_truths(folder: Path) -> Iterator[tuple[Path, FloatArray, dict[str, Any]
 
 def find_lip(truth: dict[str, Any]) -> FloatArray | None:
     """The lip polygon of a truth file."""
-    rim = truth.get("rim") or (truth.get("piece") or {}).get("rim") or {}
-    curve = rim.get("curve") if isinstance(rim, dict) else None
+    curve = (truth.get("rim") or {}).get("curve")
     return np.array(curve, dtype=np.float64) if curve else None
 
 
-def measure_folder(folder: Path, limit: int | None = None) -> list[dict[str, Any]]:
+def measure_folder(
+    folder: Path, limit: int | None = None, segmenter: Segmenter | None = None
+) -> list[dict[str, Any]]:
     """One row a picture: IoU of the lip, status, visible share, milliseconds."""
     rows = []
     for path, lip, label in read_truths(folder):
         photo = decode_photo(path.read_bytes())
         start = time.perf_counter()
-        piece = find_piece(photo)
+        piece = find_piece(photo, segmenter=segmenter)
         spent = (time.perf_counter() - start) * 1000
         curve = piece.rim.curve if piece.rim is not None else None
         iou = polygon_iou(curve, lip) if curve is not None else 0.0
@@ -112,10 +114,12 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sheet", type=Path, help="write a contact sheet, worst first")
     parser.add_argument("--limit", type=int)
+    parser.add_argument("--segmenter", type=Path, help="folder of other weights")
     parser.add_argument("--quiet", action="store_true")
     told = parser.parse_args()
     cv2.setNumThreads(1)
-    rows = measure_folder(told.folder, told.limit)
+    segmenter = load_segmenter(told.segmenter) if told.segmenter is not None else None
+    rows = measure_folder(told.folder, told.limit, segmenter)
     for row in rows if not told.quiet else []:
         print(
             f"{row['iou']:.3f} {row['status']:9} {row['visible']:.2f} {row['ms']:5.0f} ms {row['path'].name}"

@@ -32,6 +32,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=420.0)
     parser.add_argument("--batch", type=int, default=64)
     parser.add_argument("--uses", type=int, default=4, help="steps a composed batch is good for")
+    parser.add_argument("--rendered", type=Path, help="packed rendered pictures to mix in")
+    parser.add_argument("--rendered-share", type=float, default=0.4)
     parser.add_argument("--rate", type=float, default=2e-3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--seed", type=int, default=1)
@@ -49,6 +51,7 @@ def main() -> None:
     optimizer = torch.optim.AdamW(network.parameters(), lr=told.rate, weight_decay=1e-4)
     average = MovingAverage(network, 0.998)
     rng = np.random.default_rng(told.seed)
+    rendered = load_rendered(told.rendered) if told.rendered is not None else []
     pool: dict[int, tuple[Tensor, ...]] = {}
     started, step, log = time.monotonic(), 0, []
     while (spent := time.monotonic() - started) < told.seconds:
@@ -59,7 +62,11 @@ def main() -> None:
             height, width = SIZES[int(rng.integers(len(SIZES)))]
             seed = told.seed * 1_000_003 + step
             pool[made] = tuple(t.half() for t in compose_batch(told.batch, height, width, seed, told.device))
-        pictures, targets = vary(*pool[int(rng.integers(len(pool)))], rng)
+        if rendered and rng.random() < told.rendered_share:
+            pictures, targets = move_about(*draw_rendered(rendered, told.batch, rng, told.device), rng)
+        else:
+            pictures, targets = pool[int(rng.integers(len(pool)))]
+        pictures, targets = vary(pictures, targets, rng)
         with torch.autocast(told.device, dtype=torch.bfloat16, enabled=told.device == "cuda"):
             logits = network(pictures)
         loss = segmentation_loss(logits.float(), targets)
@@ -91,6 +98,49 @@ def main() -> None:
         "log": log[:: max(1, len(log) // 40)],
     }
     (told.out / "segmenter_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
+def load_rendered(path: Path) -> list[tuple[Tensor, Tensor]]:
+    """Packed pictures and targets, one pair of uint8 tensors (N, h, w, 3) for each picture size."""
+    packed = np.load(path)
+    names = sorted(name.removesuffix("_pictures") for name in packed.files if name.endswith("_pictures"))
+    return [
+        (torch.from_numpy(packed[f"{name}_pictures"]), torch.from_numpy(packed[f"{name}_targets"]))
+        for name in names
+    ]
+
+
+def draw_rendered(
+    rendered: list[tuple[Tensor, Tensor]], count: int, rng: np.random.Generator, device: str
+) -> tuple[Tensor, Tensor]:
+    """A batch (count, 3, h, w) of rendered pictures of one size, 0..1, with their targets."""
+    pictures, targets = rendered[int(rng.integers(len(rendered)))]
+    index = torch.from_numpy(rng.integers(len(pictures), size=count))
+    one, two = (a[index].to(device).permute(0, 3, 1, 2).float() / 255 for a in (pictures, targets))
+    return one, two
+
+
+def move_about(pictures: Tensor, targets: Tensor, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
+    """Turn, zoom, shift and recolour each picture of a batch differently."""
+    count, _, height, width = pictures.shape
+
+    def some(low: float, high: float, *shape: int) -> Tensor:
+        values = rng.uniform(low, high, size=(count, *shape)).astype(np.float32)
+        return torch.from_numpy(values).to(pictures.device)
+
+    turn, zoom = some(-0.35, 0.35), torch.exp(some(-0.45, 0.35))
+    squash = torch.exp(some(-0.12, 0.12))
+    ratio = height / width
+    rows = [
+        torch.stack([zoom * turn.cos() * squash, -zoom * turn.sin() * ratio, some(-0.3, 0.3)], 1),
+        torch.stack([zoom * turn.sin() / ratio * squash, zoom * turn.cos(), some(-0.3, 0.3)], 1),
+    ]
+    shape = [count, 3, height, width]
+    grid = torch.nn.functional.affine_grid(torch.stack(rows, 1), shape, align_corners=False)
+    moved = torch.nn.functional.grid_sample(pictures, grid, padding_mode="reflection", align_corners=False)
+    marks = torch.nn.functional.grid_sample(targets, grid, padding_mode="reflection", align_corners=False)
+    mix = torch.eye(3, device=pictures.device) + some(-0.22, 0.22, 3, 3)
+    return torch.einsum("nij,njhw->nihw", mix, moved).clamp(0, 1), marks
 
 
 def vary(pictures: Tensor, targets: Tensor, rng: np.random.Generator) -> tuple[Tensor, Tensor]:
