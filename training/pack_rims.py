@@ -1,4 +1,4 @@
-"""Pack rendered pictures with known rims for the segmenter: ``python -m training.pack_rims FOLDER... --out FILE``.
+"""Pack rendered pictures with known rims: ``python -m training.pack_rims FOLDER... --out FILE``.
 
 Each folder holds pictures with, beside them, a truth file ``NAME.json``: visible outline and whole lip.
 """

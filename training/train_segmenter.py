@@ -128,17 +128,17 @@ def move_about(pictures: Tensor, targets: Tensor, rng: np.random.Generator) -> t
         values = rng.uniform(low, high, size=(count, *shape)).astype(np.float32)
         return torch.from_numpy(values).to(pictures.device)
 
-    turn, zoom = some(-0.35, 0.35), torch.exp(some(-0.45, 0.35))
+    turn, zoom = some(-0.2, 0.2), torch.exp(some(-0.6, 0.05))
     squash = torch.exp(some(-0.12, 0.12))
-    ratio = height / width
+    ratio, slack = height / width, (1.05 - zoom).clamp(min=0)
     rows = [
-        torch.stack([zoom * turn.cos() * squash, -zoom * turn.sin() * ratio, some(-0.3, 0.3)], 1),
-        torch.stack([zoom * turn.sin() / ratio * squash, zoom * turn.cos(), some(-0.3, 0.3)], 1),
+        torch.stack([zoom * turn.cos() * squash, -zoom * turn.sin() * ratio, slack * some(-1, 1)], 1),
+        torch.stack([zoom * turn.sin() / ratio * squash, zoom * turn.cos(), slack * some(-1, 1)], 1),
     ]
     shape = [count, 3, height, width]
     grid = torch.nn.functional.affine_grid(torch.stack(rows, 1), shape, align_corners=False)
-    moved = torch.nn.functional.grid_sample(pictures, grid, padding_mode="reflection", align_corners=False)
-    marks = torch.nn.functional.grid_sample(targets, grid, padding_mode="reflection", align_corners=False)
+    moved = torch.nn.functional.grid_sample(pictures, grid, padding_mode="border", align_corners=False)
+    marks = torch.nn.functional.grid_sample(targets, grid, padding_mode="border", align_corners=False)
     mix = torch.eye(3, device=pictures.device) + some(-0.22, 0.22, 3, 3)
     return torch.einsum("nij,njhw->nihw", mix, moved).clamp(0, 1), marks
 
