@@ -1,4 +1,4 @@
-"""The bands of a strip: local glaze, print, edge line, border rows and verge line, found from the strip itself."""
+"""The bands of a strip, found from the strip itself: local glaze, print, edge line, border, verge line."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from model.border_rows import find_border_rows, find_spans, propose_spans
+from model.border_score import SpanFacts
 from model.glaze import Glaze, estimate_glaze, rgb_of_planes
 
 if TYPE_CHECKING:
@@ -16,7 +18,6 @@ if TYPE_CHECKING:
 
 Map = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
-Profile = npt.NDArray[np.float64]
 Kind = Literal["edge line", "verge line", "border", "line"]
 
 # Print differs from the glaze by this many robust deviations of the bare glaze ...
@@ -24,20 +25,12 @@ PRINT_DEVIATIONS = 4.0
 # ... and at least by this much in ln Y, or in chromaticity (uneven glaze and JPEG do not; common practice, no
 # source; checked on rendered strips).
 LEAST_CONTRAST, LEAST_CHROMA = 0.07, 0.07
-# A jump of ln Y larger than this says no more than this: a few glints must not rule a row.
-GREATEST_JUMP = 0.40
-# Rows belong to the border where their activity rises this share of the way from quiet to busiest.
-BORDER_RISE = 0.22
-# The busiest rows must be this much (in ln Y a step) and this many times above the quiet ones.
-LEAST_ACTIVITY, LEAST_ACTIVITY_RATIO = 0.012, 1.5
-# Bare rows within a border (between a row of dots and the rest), as a share of its height.
-GREATEST_GAP_SHARE = 0.28
-# A border is no lower than this share of the strip, and than this many pixels.
-LEAST_BORDER_SHARE, LEAST_BORDER_PX = 0.035, 4
 # A line is unbroken along this share of the strip's height, and no thicker than this share of it.
-LINE_RUN_SHARE, THICKEST_LINE_SHARE = 0.3, 0.12
+LINE_RUN_SHARE, THICKEST_LINE_SHARE = 0.5, 0.12
 # Cover of a line's rows, and the part of it that lies in long runs.
-LEAST_LINE_COVER, LEAST_RUN_SHARE = 0.35, 0.7
+LEAST_LINE_COVER, LEAST_RUN_SHARE = 0.35, 0.6
+# A line's contrast changes less than this, two columns on, beside its size.
+GREATEST_UNSTEADINESS = 0.3
 # An edge line starts within this share of the strip below the lip.
 EDGE_SHARE = 0.06
 
@@ -92,16 +85,15 @@ def separate_bands(strip: RimStrip) -> Bands:
     Bands
         With ``border`` None and no lines where nothing stands out, or where too little was seen.
     """
-    inside = strip.seen_mask.copy()
-    inside[: strip.lip_row + 1] = False
+    inside = _find_inside(strip)
     glaze = estimate_glaze(strip.linear_rgb, inside, strip.closed)
     if glaze is None:
         return _nothing(strip)
-    contrast = glaze.planes[0] - glaze.glaze[0]
-    shift = cv2.magnitude(glaze.planes[1] - glaze.glaze[1], glaze.planes[2] - glaze.glaze[2])
+    contrast, shift = _depart(glaze)
     print_mask = _find_print(contrast, shift, glaze, inside)
-    lines = _find_lines(print_mask, inside, strip.lip_row)
-    border = _find_border(contrast, inside, lines, strip)
+    lines = _find_lines(print_mask, contrast, inside, strip.lip_row)
+    rows = find_border_rows(contrast, inside, strip.lip_row, strip.blur_px, lines)
+    border = Band(*rows, "border") if rows is not None else None
     return Bands(
         glaze_linear_rgb=rgb_of_planes(glaze.glaze),
         contrast=contrast,
@@ -110,6 +102,29 @@ def separate_bands(strip: RimStrip) -> Bands:
         lines=_name_lines(lines, border, strip),
         border=border,
     )
+
+
+def span_proposals(strip: RimStrip) -> list[tuple[tuple[int, int], SpanFacts]]:
+    """Every span of rows that competes for the border, with its facts: what the score is fitted on."""
+    inside = _find_inside(strip)
+    glaze = estimate_glaze(strip.linear_rgb, inside, strip.closed)
+    if glaze is None:
+        return []
+    contrast, shift = _depart(glaze)
+    lines = _find_lines(_find_print(contrast, shift, glaze, inside), contrast, inside, strip.lip_row)
+    return propose_spans(contrast, inside, strip.lip_row, strip.blur_px, lines)
+
+
+def _depart(glaze: Glaze) -> tuple[Map, Map]:
+    """Signed ln Y contrast and chromaticity shift, (h, w) each, of the strip from its glaze."""
+    rest = glaze.planes - glaze.glaze
+    return rest[0], np.asarray(cv2.magnitude(rest[1], rest[2]), np.float32)
+
+
+def _find_inside(strip: RimStrip) -> Mask:
+    inside = strip.seen_mask.copy()
+    inside[: strip.lip_row + 1] = False
+    return inside
 
 
 def _nothing(strip: RimStrip) -> Bands:
@@ -133,66 +148,27 @@ def _spread(values: Map) -> float:
     return float(1.4826 * np.median(np.abs(values))) if values.size else 0.0
 
 
-def _find_lines(print_mask: Mask, inside: Mask, lip_row: int) -> list[tuple[int, int]]:
-    """Row spans of plain lines: printed along long runs, thin."""
+def _find_lines(print_mask: Mask, contrast: Map, inside: Mask, lip_row: int) -> list[tuple[int, int]]:
+    """Row spans of plain lines: printed along long runs, thin, and little changing along the strip."""
     h = print_mask.shape[0]
     run = max(9, int(LINE_RUN_SHARE * h)) | 1
     # Closed over small breaks first: a line worn at points is a line.
-    mask = cv2.morphologyEx(print_mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, 5), np.uint8))
+    mask = cv2.morphologyEx(print_mask.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((1, 3), np.uint8))
     long = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((1, run), np.uint8))
     seen = np.maximum(inside.sum(axis=1), 1)
     cover, in_runs = mask.sum(axis=1) / seen, long.sum(axis=1) / seen
     plain = (in_runs > LEAST_LINE_COVER) & (in_runs > LEAST_RUN_SHARE * cover)
-    spans = _spans(plain)
+    plain &= _unsteadiness(contrast, inside) < GREATEST_UNSTEADINESS
+    spans = find_spans(plain)
     thickest = max(3, round(THICKEST_LINE_SHARE * (h - lip_row)))
     return [(first, last) for first, last in spans if last - first <= thickest]
 
 
-def measure_activity(contrast: Map, inside: Mask, step_px: int) -> Profile:
-    """Mean jump of ln Y along the strip of each row, (h,): stamps have it, lines and shading do not."""
-    jump = np.abs(contrast[:, step_px:] - contrast[:, :-step_px])
-    both = inside[:, step_px:] & inside[:, :-step_px]
-    np.minimum(jump, np.float32(GREATEST_JUMP), out=jump)
-    return np.asarray((jump * both).sum(axis=1) / np.maximum(both.sum(axis=1), 1), np.float64)
-
-
-def _find_border(contrast: Map, inside: Mask, lines: list[tuple[int, int]], strip: RimStrip) -> Band | None:
-    """The busiest group of rows along the strip, lines left out; None where none is busy."""
-    h = contrast.shape[0]
-    first = strip.lip_row + 2
-    step = int(np.clip(round(1.5 * strip.blur_px), 1, 6)) if np.isfinite(strip.blur_px) else 2
-    smooth = cv2.GaussianBlur(contrast, (0, 0), 0.8)
-    activity = measure_activity(smooth, inside, step)
-    activity = np.convolve(np.pad(activity, 1, mode="edge"), (0.25, 0.5, 0.25), mode="valid")
-    seen = inside.mean(axis=1) > 0.3 * inside[first:].mean() if inside[first:].any() else inside.any(axis=1)
-    seen[:first] = False
-    if seen.sum() < 8:
-        return None
-    quiet = float(np.percentile(activity[seen], 12))
-    rows = np.where(seen, activity, quiet)
-    for row0, row1 in lines:
-        rows[row0:row1] = quiet
-    busiest = float(np.percentile(rows[seen], 97))
-    if busiest - quiet < LEAST_ACTIVITY or busiest < LEAST_ACTIVITY_RATIO * quiet:
-        return None
-    spans = _bridge(_spans(rows > quiet + BORDER_RISE * (busiest - quiet)), h)
-    least = max(LEAST_BORDER_PX, round(LEAST_BORDER_SHARE * (h - strip.lip_row)))
-    spans = [span for span in spans if span[1] - span[0] >= least]
-    if not spans:
-        return None
-    row0, row1 = max(spans, key=lambda span: float((rows[span[0] : span[1]] - quiet).sum()))
-    return Band(row0, row1, "border")
-
-
-def _bridge(spans: list[tuple[int, int]], h: int) -> list[tuple[int, int]]:
-    """Join neighbouring spans whose gap is small beside what they make together."""
-    joined: list[tuple[int, int]] = []
-    for first, last in spans:
-        if joined and first - joined[-1][1] <= GREATEST_GAP_SHARE * (last - joined[-1][0]):
-            joined[-1] = (joined[-1][0], last)
-        else:
-            joined.append((first, last))
-    return joined
+def _unsteadiness(contrast: Map, inside: Mask) -> npt.NDArray[np.float64]:
+    """Change of the contrast over two columns beside its size, per row, (h,): small for lines."""
+    size = np.where(inside, np.abs(contrast), 0).sum(axis=1)
+    change = np.where(inside[:, 2:], np.abs(contrast[:, 2:] - contrast[:, :-2]), 0).sum(axis=1)
+    return np.asarray(change / np.maximum(size, 1e-6), np.float64)
 
 
 def _name_lines(lines: list[tuple[int, int]], border: Band | None, strip: RimStrip) -> tuple[Band, ...]:
@@ -207,9 +183,3 @@ def _name_lines(lines: list[tuple[int, int]], border: Band | None, strip: RimStr
         kind: Kind = "edge line" if row0 <= edge_limit else "verge line" if row0 >= below - 2 else "line"
         named.append(Band(row0, row1, kind))
     return tuple(named)
-
-
-def _spans(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Half-open spans of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]

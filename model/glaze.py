@@ -64,7 +64,7 @@ def rgb_of_planes(planes: Map) -> npt.NDArray[np.float32]:
     red, blue = np.exp(planes[1]), np.exp(planes[2])
     weights = LUMINANCE_WEIGHTS.astype(np.float32)
     green = np.exp(planes[0]) / (weights[0] * red + weights[1] + weights[2] * blue)
-    return cv2.merge([green * red, green, green * blue]) - np.float32(DARK_FLOOR)
+    return np.asarray(cv2.merge([green * red, green, green * blue]) - np.float32(DARK_FLOOR), np.float32)
 
 
 def estimate_glaze(linear_rgb: npt.NDArray[np.float32], usable: Mask, closed: bool) -> Glaze | None:
@@ -152,7 +152,7 @@ def _fit_surface(table: _Table, closed: bool) -> Map:
     return fitted
 
 
-def _most_common(median: Map, calm: Map) -> npt.NDArray[np.float64]:
+def _most_common(median: Map, calm: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
     """Centre (3,) of the fullest neighbourhood among the blocks' colours: mean shift from a coarse search."""
     points = median.reshape(3, -1).T / START_WIDTH
     weight = calm.ravel()
@@ -165,12 +165,12 @@ def _most_common(median: Map, calm: Map) -> npt.NDArray[np.float64]:
     return np.asarray(centre * START_WIDTH)
 
 
-def _weighted_medians(gap: Map, weights: Map) -> npt.NDArray[np.float64]:
+def _weighted_medians(gap: Map, weights: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
     counted = weights > 0.05 * weights.max()
     return np.array([np.median(plane[counted]) if counted.any() else 1.0 for plane in gap])
 
 
-def _smooth(values: Map, weights: Map, closed: bool) -> Map:
+def _smooth(values: Map, weights: npt.NDArray[np.floating], closed: bool) -> Map:
     """Penalised least squares down the rows of every block, then along the blocks."""
     down = _whittaker(values, weights, STIFFNESS, cyclic=False)
     support = weights.sum(axis=0, keepdims=True) / max(float(weights.sum(axis=0).max()), 1e-9)
@@ -180,7 +180,7 @@ def _smooth(values: Map, weights: Map, closed: bool) -> Map:
     ).transpose(0, 2, 1)
 
 
-def _whittaker(values: Map, weights: Map, stiffness: float, cyclic: bool) -> Map:
+def _whittaker(values: Map, weights: npt.NDArray[np.floating], stiffness: float, cyclic: bool) -> Map:
     """Smooth (3, n, m) along n with weights (n, m): minimise weighted misfit + stiffness * curvature."""
     n = values.shape[1]
     difference = np.diff(np.eye(n), 2, axis=0)
