@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Form, Header, Path, Query
+from fastapi.openapi.utils import get_openapi
 from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
@@ -25,7 +26,6 @@ Key = Annotated[
 ]
 Id = Annotated[str, Path(max_length=100)]
 PROBLEM: dict[str, Any] = {
-    "model": schemas.Problem,
     "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
 }
 
@@ -44,12 +44,31 @@ def make_app(actions: Actions) -> FastAPI:
         redoc_url=None,
         openapi_url="/openapi.json",
     )
+    app.openapi = lambda: _describe(app)  # type: ignore[method-assign]
     problems.install(app)
     _add_reading_routes(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
     pages.add_pages(app, actions)
     return app
+
+
+def _describe(app: FastAPI) -> dict[str, Any]:
+    """The OpenAPI document, with every refusal described as what it is: problem details."""
+    if app.openapi_schema is None:
+        document = get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes
+        )
+        kinds = document["components"]["schemas"]
+        kinds["Problem"] = schemas.Problem.model_json_schema()
+        for unused in ("HTTPValidationError", "ValidationError"):
+            kinds.pop(unused, None)
+        for methods in document["paths"].values():
+            for route in methods.values():
+                if "422" in route["responses"]:
+                    route["responses"]["422"] = _problems(422)[422]
+        app.openapi_schema = document
+    return app.openapi_schema
 
 
 def _add_reading_routes(app: FastAPI, actions: Actions) -> None:

@@ -20,7 +20,7 @@ from service.worker_child import serve_jobs
 
 START_LIMIT_S = 120.0  # a cold disk on a small machine
 JOB_LIMIT_S = 60.0
-MOST_WAITING = 24  # photos queued before new ones are told to come back: bounds memory at 24 x 30 MB
+MOST_WAITING = 12  # photos queued before new ones are told to come back; bounds memory at 12 x 30 MB
 
 
 @dataclass(frozen=True)

@@ -23,8 +23,8 @@ GOLD_BGR, PLATINUM_BGR = (70, 140, 175), (140, 145, 150)
 
 def draw_plate(motif: str = "drop", bgr: tuple[int, int, int] = GOLD_BGR, turn_deg: float = 0.0) -> bytes:
     """A round plate with a stamped border and an edge line, drawn flat, as JPEG bytes."""
-    height, width = 960, 1280
-    centre, radius = (width / 2, height / 2), 400.0
+    height, width = 720, 960
+    centre, radius = (width / 2, height / 2), 310.0
     picture = np.full((height, width, 3), (70, 84, 96), np.uint8)
     middle = (round(centre[0]), round(centre[1]))
     cv2.circle(picture, middle, round(radius), (232, 236, 238), -1, cv2.LINE_AA)
@@ -43,12 +43,12 @@ def draw_plate(motif: str = "drop", bgr: tuple[int, int, int] = GOLD_BGR, turn_d
 def _stamp(picture: np.ndarray, motif: str, place: np.ndarray, angle_deg: float, bgr: tuple) -> None:
     x, y = (round(float(value)) for value in place)
     if motif == "drop":
-        cv2.ellipse(picture, (x, y), (22, 8), angle_deg, 0, 360, bgr, -1, cv2.LINE_AA)
-        cv2.ellipse(picture, (x, y), (9, 26), angle_deg, 0, 360, bgr, 3, cv2.LINE_AA)
+        cv2.ellipse(picture, (x, y), (17, 6), angle_deg, 0, 360, bgr, -1, cv2.LINE_AA)
+        cv2.ellipse(picture, (x, y), (7, 20), angle_deg, 0, 360, bgr, 3, cv2.LINE_AA)
     else:
-        box = cv2.boxPoints(((x, y), (30, 30), angle_deg + 45))
+        box = cv2.boxPoints(((x, y), (24, 24), angle_deg + 45))
         cv2.polylines(picture, [np.round(box).astype(np.int32)], True, bgr, 4, cv2.LINE_AA)
-        cv2.circle(picture, (x, y), 7, bgr, -1, cv2.LINE_AA)
+        cv2.circle(picture, (x, y), 6, bgr, -1, cv2.LINE_AA)
 
 
 @pytest.fixture(scope="session")
@@ -84,8 +84,9 @@ class Server:
         return httpx.Client(base_url=self.url, timeout=120)
 
     def stop(self) -> None:
+        """Stop it and wait; again is no harm."""
         self.process.terminate()
-        self.process.wait(30)
+        self.process.wait(60)
         assert self.process.stdout is not None
         self.process.stdout.close()
 
@@ -101,9 +102,18 @@ def start_server(data: Path, *options: str) -> Server:
     return Server(first_line.split()[3].rstrip("/"), data, process)
 
 
-@pytest.fixture(scope="session")
-def make_server() -> Callable[..., Server]:
-    return start_server
+@pytest.fixture()
+def make_server() -> Iterator[Callable[..., Server]]:
+    """Starts servers of a test's own; whatever happens, they are stopped after it."""
+    started: list[Server] = []
+
+    def start(data: Path, *options: str) -> Server:
+        started.append(start_server(data, *options))
+        return started[-1]
+
+    yield start
+    for running in started:
+        running.stop()
 
 
 @pytest.fixture(scope="session")

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import re
+from collections.abc import Callable
+from pathlib import Path
 
 import httpx
 import pytest
@@ -111,3 +114,22 @@ def test_with_lan_this_machine_still_needs_no_token() -> None:
 def test_a_paired_phone_cannot_be_used_by_another_site() -> None:
     headers = {"Cookie": f"{COOKIE}={TOKEN}", "Origin": "http://evil.example"}
     assert ask(make_guard(TOKEN), PHONE, method="POST", headers=headers) == 403
+
+
+def test_the_real_server_prints_a_pairing_address_that_pairs(make_server: Callable, tmp_path: Path) -> None:
+    running = make_server(tmp_path / "data", "--empty", "--lan")
+    second_line = running.process.stdout.readline()
+    token = re.search(r"/pair\?token=([0-9a-f]{20})$", second_line.strip()).group(1)
+    with running.client() as client:
+        assert client.get("/pair", params={"token": "0" * 20}).status_code == 403
+        paired = client.get("/pair", params={"token": token})
+        assert (paired.status_code, paired.headers["location"]) == (303, "/")
+        cookie = paired.headers["set-cookie"].lower()
+        assert f"{COOKIE}={token}" in cookie
+        assert "httponly" in cookie
+        assert "samesite=strict" in cookie
+    running.stop()
+
+
+def test_without_lan_there_is_nothing_to_pair_with(client: httpx.Client) -> None:
+    assert client.get("/pair", params={"token": "None"}).status_code == 403

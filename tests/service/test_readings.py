@@ -25,7 +25,7 @@ def test_a_photo_gives_a_reading_of_the_public_shape(client: httpx.Client, drop_
     reading = answer.json()
     schemas.Reading.model_validate(reading)
     assert reading["photo"]["sha256"] == hashlib.sha256(drop_plate).hexdigest()
-    assert (reading["photo"]["width"], reading["photo"]["height"]) == (1280, 960)
+    assert (reading["photo"]["width"], reading["photo"]["height"]) == (960, 720)
     assert answer.headers["location"] == f"/api/readings/{reading['id']}"
     shares = [c["probability"] for c in reading["candidates"]]
     assert sum(shares) + (reading["not_in_gallery_probability"] or 0) <= 1 + 1e-5
@@ -79,9 +79,9 @@ def test_only_a_reencoded_photo_is_served(client: httpx.Client, drop_plate: byte
 def test_hints_are_taken_and_the_photo_can_be_read_again_with_them(
     client: httpx.Client, drop_plate: bytes
 ) -> None:
-    hinted = read(client, drop_plate, data={"neutral": "640,480", "trace": "300,480;340,300;480,180"})
+    hinted = read(client, drop_plate, data={"neutral": "480,360", "trace": "207,360;245,220;330,135"})
     assert hinted.status_code == 201, hinted.text
-    again = client.post(f"/api/readings/{hinted.json()['id']}/again", json={"neutral": "640,480"})
+    again = client.post(f"/api/readings/{hinted.json()['id']}/again", json={"neutral": "480,360"})
     assert again.status_code == 201, again.text
     assert again.json()["id"] != hinted.json()["id"]
     assert again.json()["photo"] == hinted.json()["photo"]
@@ -153,4 +153,7 @@ def test_the_interface_document_lists_every_route(client: httpx.Client) -> None:
             if method == "post":
                 names = {parameter["name"] for parameter in route["parameters"]}
                 assert "Idempotency-Key" in names, path
+            for status, answer in route["responses"].items():
+                if status.startswith("4"):
+                    assert list(answer["content"]) == ["application/problem+json"], (path, status)
     assert "Reading" in json.dumps(document["paths"]["/api/readings"]["post"]["responses"]["201"])
