@@ -19,7 +19,9 @@ from model.colour import angle_deg, daylight_xy, linear_rgb_from_xy, log_chromat
 from model.paper_sheet import measure_sheet
 from model.photo import Photo
 from model.rim_band import RimStrip, find_clipped
+from model.scene_statistics import STATISTICS, measure_scene
 from model.surroundings import MIN_GREEN, Surroundings
+from model.trees import Trees
 
 Array = npt.NDArray[np.float64]
 
@@ -28,7 +30,6 @@ MIN_PIXELS = 60  # under this a colour is not measured
 HIGHLIGHT_GAIN = 1.25  # a highlight outshines the glaze round it by a quarter (own choice)
 LEAST_TURN_DEG = 4.0  # an excess of the glaze's own colour may be shading: it says nothing of the light
 TINTED_GLAZE = 0.35  # distance from grey in ln ratios: cream under white light or white under a lamp
-GREY_SHARE = 0.005  # the greyest pixels used, of those with contrast
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,6 +57,7 @@ def measure_evidence(
 ) -> dict[str, Array]:
     """Measure each kind's log chromaticity (2,); kinds that find nothing are left out.
 
+    Paper may give several with their chances, (k, 3); the scene gives its statistics, (26,).
     A kind's name may carry a circumstance after a colon, with numbers of its own in the recipe.
     """
     glaze = measure_glaze(around, strip, bands)
@@ -65,7 +67,7 @@ def measure_evidence(
         "paper" if paper is not None else "paper:looked for": measure_sheet(around, paper),
         "highlights:tinted glaze" if tinted else "highlights": measure_highlights(around),
         "glaze": glaze,
-        "scene": measure_greyest(around),
+        "scene": np.array(list(measure_scene(around).values())),
     }
     return {kind: value for kind, value in found.items() if value is not None}
 
@@ -78,10 +80,26 @@ def weigh_evidence(measured: dict[str, Array], recipe: dict[str, Any]) -> list[E
         if kind == "glaze":
             statements.append(_from_glaze(colour, recipe["glazes"], numbers))
             continue
-        mean = colour - np.array(numbers["bias"])
-        covariance = np.array(numbers["covariance"])
-        statements.append(Evidence(kind, mean[None], covariance[None], np.ones(1), numbers["outlier_share"]))
+        if kind == "scene":
+            colour = guess_from_scene(colour, recipe)
+        statements.append(_from_colours(kind, np.atleast_2d(colour), numbers))
     return statements
+
+
+def guess_from_scene(statistics: Array, recipe: dict[str, Any]) -> Array:
+    """The light (2,) that the fitted trees read from the scene's statistics (26,)."""
+    named = dict(zip(STATISTICS, (float(value) for value in statistics), strict=True))
+    guess = [Trees.from_recipe(recipe["scene"][channel]).score(named) for channel in ("red", "blue")]
+    return np.array(guess)
+
+
+def _from_colours(kind: str, colours: Array, numbers: dict[str, Any]) -> Evidence:
+    """One or several colours, (k, 2) or with their chances (k, 3), each of which may be the light's."""
+    chances = colours[:, 2] if colours.shape[1] == 3 else np.ones(len(colours))
+    means = colours[:, :2] - np.array(numbers["bias"])
+    covariances = np.repeat(np.array(numbers["covariance"])[None], len(means), axis=0)
+    sure = (1 - numbers["outlier_share"]) * float(chances.sum())
+    return Evidence(kind, means, covariances, chances / chances.sum(), 1 - sure)
 
 
 def light_prior(numbers: dict[str, Any]) -> Evidence:
@@ -178,29 +196,3 @@ def _to_bytes(channel: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
 
 def _from_bytes(encoded: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
     return np.asarray((encoded.astype(np.float32) / 255) ** 2, dtype=np.float32)
-
-
-def measure_greyest(around: Surroundings) -> Array | None:
-    """Mean colour of the pixels whose local contrast is most alike in all three channels.
-
-    References
-    ----------
-    Y. Qian et al., On finding gray pixels, CVPR 2019, eqs 9-11; we drop clipped and dark pixels and
-    weight by nothing.
-    """
-    log_rgb = np.log(np.maximum(around.linear_rgb, 1e-4))
-    level = log_rgb.mean(axis=2)
-    residue = np.stack([_contrast(log_rgb[..., c] - level) for c in (0, 2)], axis=-1)
-    lively = np.abs(_contrast(level)) > 0.01
-    index = cv2.blur(np.linalg.norm(residue, axis=2), (7, 7))
-    mask = around.usable_mask & lively
-    if mask.sum() < MIN_PIXELS * 10:
-        return None
-    greyest = mask & (index <= np.quantile(index[mask], GREY_SHARE))
-    return log_chromaticity(around.linear_rgb[greyest].mean(0))
-
-
-def _contrast(channel: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Laplacian of Gaussian, sigma .5 px."""
-    blurred = cv2.GaussianBlur(channel, (5, 5), 0.5)
-    return np.asarray(cv2.Laplacian(blurred, cv2.CV_32F, ksize=3))

@@ -10,10 +10,14 @@ import numpy.typing as npt
 
 from model.colour import angle_deg, log_chromaticity
 from model.light import fuse_light
+from model.scene_statistics import STATISTICS
+from training.fit_trees import Sample, Shape, fit_regression
 from training.trim_features_table import PhotoRow
 
 Array = npt.NDArray[np.float64]
 
+SCENE_SHAPE = Shape(leaves=5, iterations=150, rate=0.05, least_in_leaf=8, penalty=1.0)
+RECAST_WEIGHT = 0.3
 LEAST_ROWS = 15  # a kind seen more seldom keeps its numbers
 LEAST_SD = 0.025  # rendered pictures are cleaner than photos
 OUTLIER_SD = 3.0
@@ -24,10 +28,13 @@ COVERAGE = 0.92  # asked of the fitted photos, to hold .90 on others
 def fit_light(rows: list[PhotoRow], start: dict[str, Any]) -> dict[str, Any]:
     """A recipe fitted to the rows, from the numbers of ``start`` where a kind is too rare."""
     recipe = copy.deepcopy(start)
+    guesses = _fit_scene(rows, recipe)
     for kind in recipe["kinds"]:
         if kind == "glaze":
             continue
         offsets = [offset_of(row, kind) for row in rows if kind in row.evidence]
+        if kind == "scene":
+            offsets = [guess - true_white(row) for guess, row in zip(guesses, rows, strict=True)]
         if len(offsets) >= LEAST_ROWS:
             recipe["kinds"][kind] = describe_offsets(np.array(offsets))
     _fit_glaze(rows, recipe)
@@ -42,9 +49,41 @@ def fit_light(rows: list[PhotoRow], start: dict[str, Any]) -> dict[str, Any]:
     return recipe
 
 
+def _fit_scene(rows: list[PhotoRow], recipe: dict[str, Any]) -> Array:
+    """Fit the trees that read the light from the scene's statistics; return held-out guesses (n, 2).
+
+    Each photo comes once more with another cast laid over it: phones balance in more ways than one.
+    """
+    guesses = np.zeros((len(rows), 2))
+    recipe["scene"] = {}
+    for index, channel in enumerate(("red", "blue")):
+        samples = [_scene_sample(r.evidence["scene"], true_white(r)[index], r, 1.0) for r in rows]
+        extra = [(r, cast) for r in rows for cast in r.recast]
+        samples += [
+            _scene_sample(cast["statistics"], log_chromaticity(cast["white_rgb"])[index], row, RECAST_WEIGHT)
+            for row, cast in extra
+        ]
+        fit = fit_regression(samples, STATISTICS, (), SCENE_SHAPE)
+        recipe["scene"][channel] = fit.recipe
+        guesses[:, index] = fit.held_out[: len(rows)]
+    return guesses
+
+
+def _scene_sample(statistics: list[float], target: float, row: PhotoRow, weight: float) -> Sample:
+    named = dict(zip(STATISTICS, statistics, strict=True))
+    return Sample(named, float(target), row.truth["group"], weight)
+
+
+def true_white(row: PhotoRow) -> Array:
+    """Log chromaticity (2,) of the true light."""
+    return log_chromaticity(row.truth["white_rgb"])
+
+
 def offset_of(row: PhotoRow, kind: str) -> Array:
-    """What the kind measured less the true light, (2,)."""
-    return np.array(row.evidence[kind]) - log_chromaticity(row.truth["white_rgb"])
+    """What the kind measured less the true light, (2,); of several colours the likeliest."""
+    measured = np.atleast_2d(row.evidence[kind])
+    likeliest = measured[:, 2].argmax() if measured.shape[1] == 3 else 0
+    return np.asarray(measured[likeliest, :2] - true_white(row))
 
 
 def evidence_of(row: PhotoRow) -> dict[str, Array]:

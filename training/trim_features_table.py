@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import multiprocessing
 import os
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -24,6 +25,7 @@ from model.light_evidence import measure_evidence
 from model.photo import decode_photo
 from model.piece import find_piece
 from model.rim_band import RimStrip, unroll_rim
+from model.scene_statistics import measure_scene
 from model.surroundings import Surroundings, look_around
 from model.trim import visible_deg
 from model.trim_features import TrimRegion, list_regions, measure_region
@@ -46,7 +48,7 @@ class PhotoRow:
     truth: dict[str, Any]
     status: str
     evidence: dict[str, list[float]] = field(default_factory=dict)
-    baselines: dict[str, list[float]] = field(default_factory=dict)
+    recast: list[dict[str, list[float]]] = field(default_factory=list)
     white: list[float] = field(default_factory=list)
     uncertainty_deg: float = 0.0
     views: list[dict[str, Any]] = field(default_factory=list)
@@ -94,17 +96,29 @@ def measure_photo(path: Path, extra: bool) -> PhotoRow:
         path.name,
         asdict(truth),
         "no strip" if strip is None else "read",
-        {kind: [float(v) for v in colour] for kind, colour in measured.items()},
-        {"grey world": [float(v) for v in log_chromaticity(around.linear_rgb.reshape(-1, 3).mean(0))]},
+        {kind: colour.tolist() for kind, colour in measured.items()},
+        [recast_scene(around, truth, path)] if extra else [],
         list(light.white_rgb),
         light.uncertainty_deg,
     )
     if strip is None or bands is None:
         return row
-    seed = int.from_bytes(path.stem.encode()[-4:], "big")
-    views = list_views(strip, bands, light, truth, np.random.default_rng(seed), extra)
+    views = list_views(
+        strip, bands, light, truth, np.random.default_rng(zlib.crc32(path.stem.encode())), extra
+    )
     measured_views = [_measure_view(name, s, b, lamp, around, truth) for name, s, b, lamp in views]
     return replace(row, views=measured_views)
+
+
+def recast_scene(around: Surroundings, truth: PhotoTruth, path: Path) -> dict[str, list[float]]:
+    """Statistics of the same scene under another cast along the colours of lamps and daylight."""
+    rng = np.random.default_rng(zlib.crc32(path.name.encode()))
+    warm = rng.normal(0.1, 0.25)
+    cast = np.exp([0.5 * warm + rng.normal(0, 0.03), 0.0, -1.0 * warm + rng.normal(0, 0.04)])
+    cast /= max(cast)
+    other = replace(around, linear_rgb=(around.linear_rgb * cast).astype(np.float32))
+    white = np.array(truth.white_rgb) * cast
+    return {"statistics": list(measure_scene(other).values()), "white_rgb": (white / white[1]).tolist()}
 
 
 View = tuple[str, RimStrip, Bands, Light]

@@ -11,7 +11,8 @@ from scipy.stats import beta  # type: ignore[import-untyped]
 from sklearn.metrics import roc_auc_score
 
 from model.colour import GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB, log_chromaticity
-from training.fit_light import white_error_deg
+from model.scene_statistics import STATISTICS
+from training.fit_light import offset_of, true_white, white_error_deg
 from training.fit_trim import Judged
 from training.trim_features_table import PhotoRow
 
@@ -51,20 +52,22 @@ def score_light(rows: list[PhotoRow]) -> dict[str, Any]:
             "covered": share([white_error_deg(row.white, row) <= row.uncertainty_deg for row in members]),
             "stated median deg": _median([row.uncertainty_deg for row in members]),
             "camera's balance trusted": _angles([white_error_deg([1, 1, 1], row) for row in members]),
-            "grey world": _angles(_by_kind(members, "grey world")),
-            "greyest pixels": _angles(_by_kind(members, "scene")),
+            "grey world": _angles(_by_statistic(members, "scene_mean")),
+            "greyest pixels": _angles(_by_statistic(members, "greyest")),
             **{kind: _angles(_by_kind(members, kind)) for kind in KINDS},
         }
     return out
 
 
 def _by_kind(rows: list[PhotoRow], kind: str) -> list[float]:
-    found = [(row.evidence | row.baselines).get(kind) for row in rows]
-    return [
-        white_error_deg(np.exp([colour[0], 0.0, colour[1]]), row)
-        for colour, row in zip(found, rows, strict=True)
-        if colour is not None
-    ]
+    colours = [(offset_of(row, kind) + true_white(row), row) for row in rows if kind in row.evidence]
+    return [white_error_deg(np.exp([colour[0], 0.0, colour[1]]), row) for colour, row in colours]
+
+
+def _by_statistic(rows: list[PhotoRow], name: str) -> list[float]:
+    first = STATISTICS.index(f"{name}_rg")
+    colours = [(row.evidence["scene"][first], row.evidence["scene"][first + 1], row) for row in rows]
+    return [white_error_deg(np.exp([red, 0.0, blue]), row) for red, blue, row in colours if np.isfinite(red)]
 
 
 def _angles(errors: list[float]) -> dict[str, Any]:
@@ -251,7 +254,8 @@ def _naive_right(row: PhotoRow, rule: str) -> bool | None:
         sheet = row.evidence.get("paper", row.evidence.get("paper:looked for"))
         if sheet is None or not row.truth["paper"]:
             return None
-        blue = absolute - sheet[1]
+        kind = "paper" if "paper" in row.evidence else "paper:looked for"
+        blue = absolute - float((offset_of(row, kind) + true_white(row))[1])
     else:
         blue = absolute - float(log_chromaticity(row.truth["white_rgb"])[1])
     return bool((blue < HALF_WAY_BG) == (row.truth["metal"] == "gold"))
