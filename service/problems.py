@@ -11,6 +11,7 @@ from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+from starlette.routing import Match, Route
 
 from model import errors as model_errors
 from service import errors
@@ -140,14 +141,22 @@ def _say_fault(fault: Mapping[str, Any]) -> str:
 def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     title = STATUS_TITLES.get(error.status_code, "Refused")
-    detail = str(error.detail)
+    detail, headers = str(error.detail), dict(error.headers or {})
     if error.status_code == 404:
         detail = "There is nothing at this address: see /docs for what there is."
     if error.status_code == 405:
         detail = f"This address does not take {request.method[:20]}: see /docs."
-    return make_problem(
-        error.status_code, f"http-{error.status_code}", title, detail, dict(error.headers or {})
-    )
+        headers["Allow"] = ", ".join(sorted(_find_methods(request)))
+    return make_problem(error.status_code, f"http-{error.status_code}", title, detail, headers)
+
+
+def _find_methods(request: Request) -> set[str]:
+    """All methods of the address; the framework names those of its first route only."""
+    methods: set[str] = set()
+    for route in request.app.routes:
+        if isinstance(route, Route) and route.matches(request.scope)[0] is not Match.NONE:
+            methods |= route.methods or set()
+    return methods
 
 
 def _unexpected(_: Request, __: Exception) -> Response:

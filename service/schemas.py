@@ -177,7 +177,7 @@ class LabelsIn(BaseModel):
     """What a person says the photo shows."""
 
     model_config = ConfigDict(extra="forbid")
-    motif: str = Field(min_length=1, description="the motif's name, as you call it")
+    motif: str = Field(min_length=1, max_length=200, description="the motif's name, as you call it")
     variant: str | None = Field(None, description="open, filled, full, reduced …")
     metal: str | None = Field(None, description="gold or platinum; silver is taken as platinum")
     state: str | None = Field(None, description="sound or worn")

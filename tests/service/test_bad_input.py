@@ -184,6 +184,11 @@ def test_unknown_ids_values_addresses_and_methods(
     check_problem(client.request(method, address, **body), {status})
 
 
+def test_a_wrong_method_is_told_the_right_ones(client: httpx.Client) -> None:
+    assert client.put("/api/gallery").headers["allow"] == "GET, POST"
+    assert client.put("/api/gallery/x").headers["allow"] == "DELETE, GET"
+
+
 def test_an_unknown_change_and_a_bad_key_are_refused(client: httpx.Client) -> None:
     check_problem(client.post("/api/undo", json={"change": "none"}), {409})
     check_problem(client.post("/api/undo", json={"last": True}), {422})
