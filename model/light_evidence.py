@@ -80,7 +80,7 @@ def weigh_evidence(measured: dict[str, Array], recipe: dict[str, Any]) -> list[E
         if kind == "glaze":
             statements.append(_from_glaze(colour, recipe["glazes"], numbers))
             continue
-        if kind == "scene":
+        if kind == "scene" and colour.shape != (2,):
             colour = guess_from_scene(colour, recipe)
         statements.append(_from_colours(kind, np.atleast_2d(colour), numbers))
     return statements

@@ -55,8 +55,8 @@ def _thin(pixels: Image) -> Array:
 
 
 def power_mean(pixels: Array, power: float) -> Array:
-    """Log chromaticity (2,) of the power mean of (n, 3) linear pixels; nan under MIN_PIXELS of them."""
-    if len(pixels) < MIN_PIXELS:
+    """Log chromaticity (2,) of the power mean of (n, 3) linear pixels; nan under MIN_PIXELS or all black."""
+    if len(pixels) < MIN_PIXELS or pixels.max() <= 0:
         return np.full(2, np.nan)
     level = float(pixels.max())
     mean = (np.maximum(pixels / level, 0) ** power).mean(axis=0) ** (1 / power)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.colour import angle_deg, log_chromaticity
-from model.light import fuse_light
+from model.light import OUTLIER_DENSITY, fuse_light
 from model.scene_statistics import STATISTICS
 from training.fit_trees import Sample, Shape, fit_regression
 from training.trim_features_table import PhotoRow
@@ -20,8 +20,8 @@ SCENE_SHAPE = Shape(leaves=5, iterations=150, rate=0.05, least_in_leaf=8, penalt
 RECAST_WEIGHT = 0.3
 LEAST_ROWS = 15  # a kind seen more seldom keeps its numbers
 LEAST_SD = 0.025  # rendered pictures are cleaner than photos
-OUTLIER_SD = 3.0
-LEAST_OUTLIERS, MOST_OUTLIERS = 0.04, 0.5
+FIRST_SD = 0.1
+LEAST_OUTLIERS, MOST_OUTLIERS = 0.04, 0.8
 COVERAGE = 0.92  # asked of the fitted photos, to hold .90 on others
 
 
@@ -39,7 +39,10 @@ def fit_light(rows: list[PhotoRow], start: dict[str, Any]) -> dict[str, Any]:
             recipe["kinds"][kind] = describe_offsets(np.array(offsets))
     _fit_glaze(rows, recipe)
     recipe["uncertainty_factor"] = 1.0
-    lights = [fuse_light(evidence_of(row), recipe) for row in rows]
+    lights = [
+        fuse_light(evidence_of(row) | {"scene": guess}, recipe)
+        for row, guess in zip(rows, guesses, strict=True)
+    ]
     errors = np.array(
         [white_error_deg(light.white_rgb, row) for light, row in zip(lights, rows, strict=True)]
     )
@@ -97,14 +100,24 @@ def white_error_deg(white_rgb: Any, row: PhotoRow) -> float:
 
 
 def describe_offsets(offsets: Array) -> dict[str, Any]:
-    """Median, covariance of the inliers, share of outliers."""
-    middle = np.median(offsets, axis=0)
-    spread = np.maximum(1.4826 * np.median(np.abs(offsets - middle), axis=0), LEAST_SD)
-    near = (np.abs(offsets - middle) / spread < OUTLIER_SD).all(axis=1)
-    covariance = np.cov(offsets[near].T) + np.eye(2) * LEAST_SD**2
-    outliers = float(np.clip(1 - near.mean(), LEAST_OUTLIERS, MOST_OUTLIERS))
+    """Mean and covariance of the true part and share of outliers, by expectation maximisation.
+
+    The model is that of the fusion: one Gaussian, and outliers spread evenly over all lights.
+    """
+    mean, covariance, outliers = np.median(offsets, axis=0), np.eye(2) * FIRST_SD**2, 0.2
+    mean = mean if np.hypot(*mean) < 2 * FIRST_SD else np.zeros(2)
+    for _ in range(60):
+        away = offsets - mean
+        squared = np.einsum("ni,ij,nj->n", away, np.linalg.inv(covariance), away)
+        density = np.exp(-0.5 * squared) / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
+        inlier = (1 - outliers) * density
+        inlier /= inlier + outliers * OUTLIER_DENSITY
+        mean = (offsets * inlier[:, None]).sum(0) / inlier.sum()
+        away = offsets - mean
+        covariance = (away.T * inlier) @ away / inlier.sum() + np.eye(2) * LEAST_SD**2
+        outliers = float(np.clip(1 - inlier.mean(), LEAST_OUTLIERS, MOST_OUTLIERS))
     return {
-        "bias": [round(float(v), 4) for v in offsets[near].mean(axis=0)],
+        "bias": [round(float(v), 4) for v in mean],
         "covariance": [[round(float(v), 6) for v in line] for line in covariance],
         "outlier_share": round(outliers, 3),
     }

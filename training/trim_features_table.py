@@ -103,9 +103,8 @@ def measure_photo(path: Path, extra: bool) -> PhotoRow:
     )
     if strip is None or bands is None:
         return row
-    views = list_views(
-        strip, bands, light, truth, np.random.default_rng(zlib.crc32(path.stem.encode())), extra
-    )
+    rng = np.random.default_rng(zlib.crc32(path.stem.encode()))
+    views = list_views(strip, bands, light, truth, rng, extra)
     measured_views = [_measure_view(name, s, b, lamp, around, truth) for name, s, b, lamp in views]
     return replace(row, views=measured_views)
 

@@ -78,8 +78,8 @@ def test_without_any_evidence_the_light_is_guessed_and_the_doubt_is_large() -> N
 def test_evidence_that_agrees_narrows_and_evidence_that_clashes_widens() -> None:
     recipe = load_recipe()
     warm = colour.log_chromaticity(CAST)
-    alone = fuse_light({"scene": warm}, recipe)
-    together = fuse_light({"scene": warm, "paper": warm, "highlights": warm}, recipe)
+    alone = fuse_light({"highlights": warm}, recipe)
+    together = fuse_light({"paper": warm, "highlights": warm}, recipe)
     clash = fuse_light({"paper": warm, "highlights": -warm}, recipe)
     agree = fuse_light({"paper": warm, "highlights": warm}, recipe)
     assert together.uncertainty_deg < alone.uncertainty_deg
@@ -89,7 +89,7 @@ def test_evidence_that_agrees_narrows_and_evidence_that_clashes_widens() -> None
 def test_one_wild_witness_does_not_carry_the_answer() -> None:
     neutral = np.zeros(2)
     found = fuse_light(
-        {"paper": neutral, "highlights": neutral, "glaze": neutral, "scene": np.array([0.7, -1.2])},
+        {"paper": neutral, "glaze": neutral, "highlights": np.array([0.7, -1.2])},
         load_recipe(),
     )
     assert colour.angle_deg(found.white_rgb, np.ones(3)) < 2.5
