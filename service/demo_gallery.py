@@ -18,8 +18,8 @@ from typing import Any
 from model.errors import RimlightError
 from service import items, ledger
 from service.actions import NO_BORDER, NO_WEIGHTS, Actions
+from service.kept import Crop, NewReading
 from service.labels import Labels, check_labels
-from service.store import Crop, NewReading
 
 DEMO_FOLDER = Path(__file__).parent / "demo"
 STARTED = "gallery started"

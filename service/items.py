@@ -11,7 +11,8 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables
-from service.store import PackedGallery, now
+from service.kept import PackedGallery
+from service.store import now
 
 LABELS = ("variant", "metal", "state", "maker", "line", "decoration_number", "piece", "note")
 KEPT_IN_LOG = ("motif_id", *LABELS, "removed_at")

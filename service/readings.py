@@ -10,8 +10,9 @@ import sqlalchemy as sa
 from model.hints import parse_neutral, parse_trace
 from service import items, ledger
 from service.errors import NotFound
+from service.kept import NewReading, PackedGallery
 from service.retries import Retries, Retry
-from service.store import NewReading, PackedGallery, Store
+from service.store import Store
 from service.worker import Worker
 
 Answer = dict[str, Any]

@@ -15,7 +15,7 @@ from typing import Any
 
 import model.errors
 from service.errors import Busy, ReaderStopped
-from service.store import Crop, NewReading, PackedGallery
+from service.kept import Crop, NewReading, PackedGallery
 from service.worker_child import serve_jobs
 
 START_LIMIT_S = 120.0  # a cold disk on a small machine

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from model.lookup import Gallery
     from model.network import Embedder
-    from service.store import PackedGallery
+    from service.kept import PackedGallery
 
 MEMORY_LIMIT_BYTES = 4 * 1024**3  # address space; a 40-megapixel photo needs well under half
 CPU_LIMIT_S = 90  # of one job, over all its threads

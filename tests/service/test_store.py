@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 from service import items, ledger
 from service.errors import KeyReused, NothingToUndo, StoreError
 from service.files import LEFTOVER_AGE_S, FileFolder
-from service.store import Crop, NewReading, Store, open_store
+from service.kept import Crop, NewReading
+from service.store import Store, open_store
 
 
 @pytest.fixture()

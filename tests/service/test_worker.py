@@ -99,7 +99,7 @@ def test_memory_and_processor_time_are_limited_where_the_platform_can(worker: Wo
 
 
 def test_the_gallery_is_handed_over_once_a_version(worker: Worker, drop_plate: bytes) -> None:
-    from service.store import PackedGallery
+    from service.kept import PackedGallery
 
     asked: list[int | None] = []
 
