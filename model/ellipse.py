@@ -134,12 +134,16 @@ def scale_ellipse(ellipse: Ellipse, scale: float) -> Ellipse:
 def fit_ellipse_robustly(
     points: FloatArray, start: Ellipse, tolerance_px: float, rounds: int = 5
 ) -> Ellipse | None:
-    """Refit with weights that fade for points more than ``tolerance_px`` off (Geman-McClure)."""
+    """Refit with weights that fade for points more than ``tolerance_px`` off (Geman-McClure).
+
+    While half the points lie farther off, their median distance is the tolerance.
+    """
     current: Ellipse | None = start
     for _ in range(rounds):
         if current is None:
             return None
-        off = ellipse_residuals_px(current, points) / tolerance_px
+        off = ellipse_residuals_px(current, points)
+        off = off / max(tolerance_px, float(np.median(np.abs(off))))
         weights = 1 / (1 + off * off) ** 2
         if weights.sum() < 6:
             return None

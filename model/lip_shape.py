@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from model.ellipse import sample_ellipse, scale_ellipse
+from model.ellipse import ellipse_residuals_px, fit_ellipse, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.piece_mask import to_photo
 from model.rim_refinement import outward_normals, refine_ellipse, resample_closed, search_lip, seen_along
@@ -36,7 +36,7 @@ def refine_elliptic_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float
     fine, edges = refine_ellipse(rgb, rough)
     size = (fine.semi_major * fine.semi_minor) ** 0.5
     free = _free_curve(rgb, sample_ellipse(fine, CURVE_POINTS), _FREE_REACH * size)
-    if free is not None and _departs(fine, free[0], size):
+    if free is not None and _departs(free[0], size):
         return Lip(to_photo(free[0], scale), None, free[1])
     ellipse = scale_ellipse(fine, 1 / scale)
     return Lip(to_photo(edges.points, scale), ellipse, seen_along(edges, max(2.5, 0.012 * fine.semi_major)))
@@ -98,8 +98,10 @@ def _smooth_offsets(
     return fitted, weight
 
 
-def _departs(ellipse: Ellipse, free: FloatArray, size: float) -> bool:
-    """Whether a free curve leaves the ellipse by more than its fit would."""
-    base = resample_closed(sample_ellipse(ellipse, CURVE_POINTS), CURVE_POINTS)
-    gap = np.linalg.norm(free - base, axis=1)
-    return bool(np.sqrt((gap**2).mean()) > _FREE_RMS * size)
+def _departs(free: FloatArray, size: float) -> bool:
+    """Whether a free curve is no ellipse: its departure from its own best ellipse."""
+    fitted = fit_ellipse(free)
+    if fitted is None:
+        return True
+    off = ellipse_residuals_px(fitted, free)
+    return bool(np.sqrt((off**2).mean()) > _FREE_RMS * size)

@@ -14,7 +14,10 @@ from model.facts import Ellipse
 FloatArray = npt.NDArray[np.float64]
 
 _SAMPLES = 360
-_OUTERMOST_SHARE = 0.55  # of the strongest edge on the normal: an edge line lies just inside the lip
+_OUTERMOST_SHARE = 0.45  # of the strongest edge on the normal: an edge line lies just inside the lip
+_OUTER_REACH = 0.045  # of the radius: an edge line and the lip's own thickness lie within it
+_OUTER_STRENGTH = 0.3  # of the inner ring's contrast that the outer one must have
+_OUTER_ROUND = 0.7  # of the visible turn over which the outer ring must go
 _SEEN_CONTRAST = 9.0  # Lab units over the profile's step: weaker is no visible lip
 
 
@@ -54,10 +57,12 @@ def outward_normals(curve: FloatArray, closed: bool = True) -> FloatArray:
     return np.asarray(normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9))
 
 
-def search_lip(rgb: npt.NDArray[np.uint8], curve: FloatArray, reach_px: float) -> LipEdges:
+def search_lip(
+    rgb: npt.NDArray[np.uint8], curve: FloatArray, reach_px: float, outermost: bool = True
+) -> LipEdges:
     """Search each normal of a closed curve, within ``reach_px``, for the lip's edge.
 
-    The strongest edges near the curve are preferred, and of comparable ones the outermost.
+    The strongest edges near the curve are preferred, and of comparable ones the ``outermost``.
     """
     points = resample_closed(curve, _SAMPLES)
     normals = outward_normals(points)
@@ -74,7 +79,7 @@ def search_lip(rgb: npt.NDArray[np.uint8], curve: FloatArray, reach_px: float) -
     strength = np.where(inside, strength, 0.0)
     prior = np.exp(-0.5 * (offsets[1:-1] / (0.6 * reach_px)) ** 2)
     weighted = strength * prior
-    best = _outermost_peak(weighted)
+    best = _outermost_peak(weighted) if outermost else weighted.argmax(axis=1)
     rows = np.arange(len(points))
     shift = _parabola_shift(strength, best)
     offset = offsets[1:-1][best] + shift * step
@@ -127,8 +132,47 @@ def refine_ellipse(rgb: npt.NDArray[np.uint8], start: Ellipse) -> tuple[Ellipse,
         if fitted is None or not _is_close(fitted, start):
             return current, edges
         current = fitted
+    current = step_outward(rgb, current)
+    reach = max(2.5, 0.006 * current.semi_major)
+    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach, outermost=False)
+    usable = edges.strength > _SEEN_CONTRAST
+    if usable.sum() >= _SAMPLES // 8:
+        fitted = fit_ellipse_robustly(edges.found[usable], current, 0.6)
+        current = fitted if fitted is not None and _is_close(fitted, current) else current
     edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), max(4.0, 0.012 * current.semi_major))
     return current, edges
+
+
+def step_outward(rgb: npt.NDArray[np.uint8], inner: Ellipse) -> Ellipse:
+    """Move from an edge line or the lip's inner edge to a ring of edges close around it, if there is one.
+
+    The lip's outer edge is an enlarged copy of its edge line; a shadow or the body below lies to one side.
+    """
+    reach = max(4.0, _OUTER_REACH * inner.semi_major)
+    middle = 0.5 * reach + 1.5
+    wider = _grow_by(inner, 1 + middle / inner.semi_major)
+    edges = search_lip(rgb, sample_ellipse(wider, _SAMPLES), 0.5 * reach)
+    own = search_lip(rgb, sample_ellipse(inner, _SAMPLES), 2.0).strength
+    usable = edges.strength > np.maximum(_SEEN_CONTRAST, _OUTER_STRENGTH * own)
+    inside = edges.strength > 0
+    if usable.sum() < max(_SAMPLES // 4, _OUTER_ROUND * inside.sum()):
+        return inner
+    away = edges.found - [inner.cx, inner.cy]
+    share = np.hypot(*(_to_unit(inner) @ away.T))
+    usual = float(np.median(share[usable]))
+    even = np.abs(share - usual) * inner.semi_minor < max(1.0, 0.004 * inner.semi_major)
+    return _grow_by(inner, usual) if (even & usable).sum() > _OUTER_ROUND * inside.sum() else inner
+
+
+def _grow_by(e: Ellipse, share: float) -> Ellipse:
+    return Ellipse(e.cx, e.cy, e.semi_major * share, e.semi_minor * share, e.angle_deg)
+
+
+def _to_unit(e: Ellipse) -> FloatArray:
+    """(2, 2) that takes offsets from the centre to the unit circle."""
+    turn = np.radians(e.angle_deg)
+    rotation = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    return np.asarray(np.diag([1 / e.semi_major, 1 / e.semi_minor]) @ rotation)
 
 
 def _is_close(a: Ellipse, b: Ellipse) -> bool:
