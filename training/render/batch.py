@@ -49,9 +49,8 @@ def work(told: argparse.Namespace, rows: list[Row]) -> None:
     from training.render.tracing import choose_variant
 
     mi = choose_variant(told.variant)
-    settings = RenderSettings(
-        (told.width, told.width * 3 // 4), told.samples, told.passes, told.denoise, told.outline_step
-    )
+    size_px = (told.width, told.width * 3 // 4)
+    settings = RenderSettings(size_px, told.samples, told.passes, told.outline_step)
     for row in rows:
         if time.time() > told.deadline:
             return
@@ -135,7 +134,6 @@ def parse_arguments() -> argparse.Namespace:
     parser.add_argument("--width", type=int, default=1200)
     parser.add_argument("--samples", type=int, default=96)
     parser.add_argument("--passes", type=int, default=1)
-    parser.add_argument("--denoise", action="store_true", help="OptiX denoiser (CUDA only)")
     parser.add_argument("--outline-step", type=int, default=2)
     parser.add_argument("--worker", type=int, help=argparse.SUPPRESS)
     parser.add_argument("--deadline", type=float, help=argparse.SUPPRESS)

@@ -32,12 +32,11 @@ RENDERER = "rimlight-render-1"
 
 @dataclass(frozen=True)
 class RenderSettings:
-    """Long and short side in px, samples per pixel, passes, denoiser, ray spacing of the outline."""
+    """Long and short side in px, samples per pixel, passes, ray spacing of the outline."""
 
     size_px: tuple[int, int] = (1200, 900)
     samples: int = 96
     passes: int = 1
-    denoise: bool = False
     outline_step_px: int = 2
 
 
@@ -50,7 +49,7 @@ def render_picture(
     staged_s = time.perf_counter() - started
     traced = load_scene(mi, stage)
     loaded_s = time.perf_counter() - started
-    linear = trace(traced, settings.samples, settings.passes, settings.denoise)
+    linear = trace(traced, settings.samples, settings.passes)
     traced_s = time.perf_counter() - started
     white = measure_white(traced)
     rng = stream(plan.seed, "phone")

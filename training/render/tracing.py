@@ -233,24 +233,14 @@ def _sensor(mi: Any, stage: Stage) -> dict[str, Any]:
     }
 
 
-def trace(traced: TracedScene, samples: int, passes: int = 1, denoise: bool = False) -> NDArray[np.float32]:
-    """Path-trace: (H, W, 3) linear sRGB, the CIE observer as sensor.
-
-    ``denoise`` uses the OptiX denoiser and needs a CUDA variant.
-    """
-    mi = traced.mi
-    total: NDArray[np.float32] | None = None
-    image: Any = None
+def trace(traced: TracedScene, samples: int, passes: int = 1) -> NDArray[np.float32]:
+    """Path-trace: (H, W, 3) linear sRGB, the CIE observer as sensor; in passes where memory is short."""
+    height, width = traced.stage.camera.height_px, traced.stage.camera.width_px
+    total = np.zeros((height, width, 3), np.float32)
     for index in range(passes):
-        image = mi.render(
-            traced.scene, spp=max(1, samples // passes), seed=traced.stage.plan.seed * 64 + index
-        )
-        if denoise and passes == 1:
-            width, height = traced.stage.camera.width_px, traced.stage.camera.height_px
-            image = mi.OptixDenoiser(input_size=[width, height])(image)
-        part = np.asarray(image, dtype=np.float32)[..., :3]
-        total = part if total is None else total + part
-    assert total is not None
+        seed = traced.stage.plan.seed * 64 + index
+        image = traced.mi.render(traced.scene, spp=max(1, samples // passes), seed=seed)
+        total += np.asarray(image, dtype=np.float32)[..., :3]
     total = np.nan_to_num(total / passes, nan=0.0, posinf=0.0, neginf=0.0)
     middle = float(np.median(total.max(-1)))
     return np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)).astype(np.float32)
