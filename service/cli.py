@@ -102,6 +102,9 @@ def _opened(settings: Settings, reads: bool = True) -> Iterator[Actions]:
             fill_new_gallery(actions, settings.empty, _show_progress)
             if reads:
                 refresh_stale_vectors(actions, _show_progress)
+                problem = worker.wait_ready().problem
+                if problem is not None:
+                    print(f"rimlight: motifs cannot be matched: {problem}", file=sys.stderr)
             yield actions
         finally:
             store.close()
