@@ -20,7 +20,7 @@ class TrainingConfig:
     seed: int = 20
     seconds: float = 480.0
     workers: int = 14
-    families_a_step: int = 28
+    windows_a_step: int = 640
     siblings: int = 3
     strips_a_motif: int = 4
     windows_a_strip: int = 2
@@ -45,7 +45,7 @@ class TrainingConfig:
 TINY = TrainingConfig(
     seconds=20.0,
     workers=0,
-    families_a_step=2,
+    windows_a_step=8,
     siblings=2,
     strips_a_motif=2,
     windows_a_strip=1,

@@ -1,4 +1,4 @@
-"""Blocks of training windows, made on worker processes.
+"""Blocks of training windows.
 
 A block is one family of look-alikes: several strips of each sibling, several windows of each strip. The
 split is by motif, never by picture: training and validation families come from different art sources.
@@ -6,14 +6,9 @@ split is by motif, never by picture: training and validation families come from 
 
 from __future__ import annotations
 
-import multiprocessing
-import queue
-import threading
-import time
-from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -93,89 +88,3 @@ def draw_block(
             motifs += [int(motif)] * len(kept)
             strips += [int(rng.integers(2**62))] * len(kept)
     return Block(np.concatenate(parts), np.array(motifs, np.int64), np.array(strips, np.int64))
-
-
-def _work(
-    maker: SourceMaker, config: TrainingConfig, seed: int, out: Any, stop: Any
-) -> None:  # pragma: no cover - runs in worker processes
-    """Render blocks until told to stop."""
-    import cv2
-
-    cv2.setNumThreads(0)
-    source = maker()
-    rng = np.random.default_rng([config.seed, seed])
-    while not stop.is_set():
-        block = draw_block(source, source.family(int(rng.integers(len(source)))), config, rng)
-        while not stop.is_set():
-            try:
-                out.put(block, timeout=1.0)
-                break
-            except queue.Full:
-                continue
-
-
-class BlockStream:
-    """Blocks as worker processes finish them; with ``workers=0`` rendered here, when asked for."""
-
-    def __init__(self, maker: SourceMaker, config: TrainingConfig) -> None:
-        self.config = config
-        self.made = 0
-        self._workers: list[Any] = []
-        self._finished: deque[Block] = deque()
-        if config.workers:
-            self._start_workers(maker)
-        else:
-            self._source = maker()
-            self._rng = np.random.default_rng([config.seed, 10_001])
-
-    def _start_workers(self, maker: SourceMaker) -> None:
-        context = multiprocessing.get_context("spawn")
-        self._queue: Any = context.Queue(maxsize=4 * self.config.workers)
-        self._stop: Any = context.Event()
-        for number in range(self.config.workers):
-            work = (maker, self.config, number, self._queue, self._stop)
-            worker = context.Process(target=_work, args=work, daemon=True)
-            worker.start()
-            self._workers.append(worker)
-        # Blocks arrive as megabytes of pickle: a thread of its own unpacks them between the steps.
-        self._receiver = threading.Thread(target=self._receive, daemon=True)
-        self._receiver.start()
-
-    def _receive(self) -> None:
-        while not self._stop.is_set():
-            try:
-                block = self._queue.get(timeout=0.5)
-            except queue.Empty:
-                continue
-            self._finished.append(block)
-
-    def take(self, wait: bool = False) -> list[Block]:
-        """The blocks finished since the last call; with ``wait`` at least one.
-
-        Raises
-        ------
-        RuntimeError
-            Every worker has ended.
-        """
-        if not self._workers:
-            family = self._source.family(int(self._rng.integers(len(self._source))))
-            self._finished.append(draw_block(self._source, family, self.config, self._rng))
-        while wait and not self._finished:
-            if not any(worker.is_alive() for worker in self._workers):
-                raise RuntimeError("every rendering worker has ended; see its error above")
-            time.sleep(0.02)
-        blocks = [self._finished.popleft() for _ in range(len(self._finished))]
-        self.made += len(blocks)
-        return [block for block in blocks if len(block.motifs)]
-
-    def close(self) -> None:
-        """Stop the workers."""
-        if not self._workers:
-            return
-        self._stop.set()
-        self._receiver.join()
-        for worker in self._workers:
-            worker.terminate()
-            worker.join()
-        self._queue.close()
-        self._queue.cancel_join_thread()

@@ -21,13 +21,17 @@ import torch
 
 from training.augment import augment_windows
 from training.config import TINY, TrainingConfig, find_art, find_backbone
-from training.dataset import BlockStream, SourceMaker
+from training.dataset import SourceMaker
 from training.export import export_embedder, find_commit
 from training.losses import LOSSES
 from training.network import EmbeddingNetwork, MovingAverage
 from training.pool import WindowPool
 from training.sources import make_training_source, make_validation_source
 from training.validate import ValidationSet, draw_validation_set, find_recall
+
+# Said aloud, so that a slow start shows at once.
+EARLY_STEPS = (1, 2, 5, 20, 100)
+VALIDATION_BATCH = 256
 
 
 def train(
@@ -45,11 +49,9 @@ def train(
     device = torch.device(config.device)
     cuda = device.type == "cuda"
     if cuda:
-        torch.backends.cudnn.benchmark = True
         torch.backends.cuda.matmul.allow_tf32 = True
 
-    stream = BlockStream(training_source, config)
-    pool = WindowPool(config, device)
+    pool = WindowPool(training_source, config, device)
     validation = draw_validation_set(validation_source, config)
 
     network = EmbeddingNetwork()
@@ -66,16 +68,14 @@ def train(
     loss_of = LOSSES[config.loss]
     optimiser = torch.optim.AdamW(_group_parameters(network, config), lr=config.learning_rate, fused=cuda)
 
-    start = last_validation = time.monotonic()
     step, losses = 0, []
     try:
+        pool.wait()
+        start = last_validation = time.monotonic()
         while (elapsed := time.monotonic() - start) < config.seconds:
             for group in optimiser.param_groups:
                 group["lr"] = group["base_lr"] * _rate_share(elapsed / config.seconds, config.warmup_share)
-            pool.add(stream.take())
-            while len(pool) < config.pool_reserve:
-                pool.add(stream.take(wait=True))
-            windows, motifs, strips = pool.draw(config.families_a_step)
+            windows, motifs, strips = pool.draw(config.windows_a_step)
             windows = augment_windows(windows).contiguous(memory_format=torch.channels_last)
             network.train()
             with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
@@ -88,19 +88,22 @@ def train(
             average.update(network)
             losses.append(loss.detach())
             step += 1
+            if step in EARLY_STEPS:
+                print(json.dumps({"step": step, "seconds": round(time.monotonic() - start, 1)}), flush=True)
             if time.monotonic() - last_validation > config.validate_every_s:
                 last_validation = time.monotonic()
                 row = _validate(average, validation, device)
-                row |= {"step": step, "seconds": round(last_validation - start, 1), "blocks": stream.made}
+                row |= {"step": step, "seconds": round(last_validation - start, 1), "blocks": pool.made}
                 row["loss"] = round(float(torch.stack(losses).mean()), 4)
                 losses = []
                 history.append(row)
                 print(json.dumps(row), flush=True)
                 _save(checkpoint, average, history)
+        made = pool.made
     finally:
-        stream.close()
+        pool.close()
 
-    final = _validate(average, validation, device) | {"step": step, "blocks": stream.made}
+    final = _validate(average, validation, device) | {"step": step, "blocks": made}
     history.append(final)
     print(json.dumps({"final": final}), flush=True)
     _save(checkpoint, average, history)
@@ -148,9 +151,12 @@ def _validate(average: MovingAverage, validation: ValidationSet, device: torch.d
     network.eval()
     parts = []
     with torch.inference_mode():
-        for first in range(0, len(validation.windows), 256):
-            windows = torch.from_numpy(validation.windows[first : first + 256]).to(device).float() / 255
-            parts.append(network(windows).cpu().numpy())
+        for first in range(0, len(validation.windows), VALIDATION_BATCH):
+            part = torch.from_numpy(validation.windows[first : first + VALIDATION_BATCH])
+            # Filled up to one shape, for the same reason as the training batches.
+            filled = torch.zeros(VALIDATION_BATCH if device.type == "cuda" else len(part), *part.shape[1:])
+            filled[: len(part)] = part.float() / 255
+            parts.append(network(filled.to(device)).cpu().numpy()[: len(part)])
     return find_recall(np.concatenate(parts), validation)
 
 
@@ -166,7 +172,7 @@ def main() -> None:
     parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
     for name in ("seconds", "learning_rate", "rendered_share"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=float)
-    for name in ("workers", "seed", "identities", "families_a_step"):
+    for name in ("workers", "seed", "identities", "windows_a_step"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=int)
     parser.add_argument("--loss", choices=sorted(LOSSES))
     parser.add_argument("--device", choices=("cpu", "cuda"))

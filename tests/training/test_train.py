@@ -13,9 +13,9 @@ import torch
 from model.network import Embedder
 from training.augment import augment_windows
 from training.config import TINY, TrainingConfig, find_backbone
-from training.dataset import Block, BlockStream, draw_block, draw_windows, encode_windows
+from training.dataset import Block, draw_block, draw_windows, encode_windows
 from training.network import EmbeddingNetwork, MovingAverage
-from training.pool import WindowPool
+from training.pool import SharedRing, WindowPool
 from training.sources import LARGEST_FAMILY, LibrarySource, make_training_source, make_validation_source
 from training.train import train
 
@@ -67,26 +67,43 @@ def test_training_and_validation_motifs_share_no_drawing():
 
 
 def test_worker_processes_give_blocks_and_stop():
-    config = replace(QUICK, workers=1)
-    stream = BlockStream(make_training_source(config), config)
+    config = replace(QUICK, workers=1, pool_reserve=1)
+    pool = WindowPool(make_training_source(config), config)
     try:
-        blocks = stream.take(wait=True)
+        pool.wait()
+        windows, motifs, strips = pool.draw(1)
+        workers = pool._workers
     finally:
-        stream.close()
-    assert blocks and blocks[0].windows.dtype == np.uint8
-    assert not any(worker.is_alive() for worker in stream._workers)
+        pool.close()
+    assert windows.shape == (1, 3, 96, 320) and windows.dtype == torch.uint8
+    assert len(motifs) == len(strips) == 1
+    assert not any(worker.is_alive() for worker in workers)
 
 
-def test_the_pool_keeps_the_newest_blocks():
+def test_the_ring_keeps_the_newest_blocks_and_refuses_half_written_ones(tmp_path: Path):
     config = TrainingConfig(pool_blocks=3, siblings=1, strips_a_motif=1, windows_a_strip=2, seed=1)
-    pool = WindowPool(config, torch.device("cpu"))
+    ring = SharedRing(tmp_path, config, "w+")
+    assert ring.read(0) is None
     for number in range(5):
         windows = np.full((2, 3, 96, 320), number, np.uint8)
-        pool.add([Block(windows, np.full(2, number), np.full(2, 10 + number))])
-    windows, motifs, strips = pool.draw(3)
-    assert len(pool) == 3
-    assert set(motifs.tolist()) == {2, 3, 4} and (strips - 10 == motifs).all()
-    assert (windows[:, 0, 0, 0] == motifs).all()
+        ring.write(number % 3, Block(windows, np.full(2, number), np.full(2, 10 + number)))
+    blocks = [ring.read(slot) for slot in range(3)]
+    assert [int(block.motifs[0]) for block in blocks if block] == [3, 4, 2]
+    assert all((block.windows == block.motifs[0]).all() for block in blocks if block)
+    ring.state[1] += 1
+    assert ring.read(1) is None
+
+
+def test_a_draw_always_has_the_same_number_of_windows_or_says_why_not():
+    config = replace(QUICK, pool_reserve=6, pool_blocks=8)
+    pool = WindowPool(make_training_source(config), config)
+    try:
+        pool.wait()
+        assert {len(pool.draw(7)[0]) for _ in range(4)} == {7}
+        with pytest.raises(ValueError, match="fewer than 500"):
+            pool.draw(500)
+    finally:
+        pool.close()
 
 
 def test_varied_windows_stay_in_range_and_keep_what_is_unseen_dark(source: LibrarySource):
