@@ -131,6 +131,8 @@ def _say_fault(fault: Mapping[str, Any]) -> str:
     if fault["type"] == "json_invalid":
         return "The body is not valid JSON."
     where = ".".join(place)[:80] or "the body"
+    if fault["type"] == "missing" and where == "photo":
+        return "photo: missing. Send it as a file in the multipart/form-data field 'photo'."
     if fault["type"] == "missing":
         return f"{where}: missing."
     if fault["type"] == "extra_forbidden":

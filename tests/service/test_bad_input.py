@@ -150,6 +150,33 @@ def test_a_bad_body_is_refused(client: httpx.Client, name: str) -> None:
         check_problem(answer, {400, 404, 413, 422})
 
 
+BAD_MULTIPART = {
+    "a bare picture": ("image/jpeg", b"\xff\xd8\xff\xe0" + bytes(1000)),
+    "no boundary": ("multipart/form-data", b"x"),
+    "no part": ("multipart/form-data; boundary=b", b"xyz"),
+    "an open end": (
+        "multipart/form-data; boundary=b",
+        b'--b\r\nContent-Disposition: form-data; name="photo"',
+    ),
+    "a text as photo": (
+        "multipart/form-data; boundary=b",
+        b'--b\r\nContent-Disposition: form-data; name="photo"\r\n\r\nhello\r\n--b--\r\n',
+    ),
+    "too many fields": (
+        "multipart/form-data; boundary=b",
+        b'--b\r\nContent-Disposition: form-data; name="a"\r\n\r\n1\r\n' * 1500 + b"--b--\r\n",
+    ),
+    "nothing": ("multipart/form-data; boundary=b", b""),
+}
+
+
+@pytest.mark.parametrize("name", BAD_MULTIPART)
+def test_a_bad_multipart_body_is_refused(client: httpx.Client, name: str) -> None:
+    kind, body = BAD_MULTIPART[name]
+    for address in ("/api/readings", "/api/gallery"):
+        check_problem(client.post(address, content=body, headers={"Content-Type": kind}), {400, 413, 422})
+
+
 @pytest.mark.parametrize(
     ("method", "address", "status"),
     [
