@@ -8,6 +8,7 @@ last one to the device.
 from __future__ import annotations
 
 import multiprocessing
+import shutil
 import tempfile
 import time
 from pathlib import Path
@@ -79,6 +80,15 @@ def _work(
                 ring.write(slot, block)
 
 
+def _roomy_place(config: TrainingConfig) -> Path | None:
+    """Shared memory where it can hold the ring (a write beyond its limit would kill the process)."""
+    windows = config.pool_blocks * config.siblings * config.strips_a_motif * config.windows_a_strip
+    needed = 1.1 * windows * CHANNELS * WINDOW_HEIGHT * WINDOW_WIDTH
+    if SHARED_MEMORY.is_dir() and shutil.disk_usage(SHARED_MEMORY).free > needed:
+        return SHARED_MEMORY
+    return None
+
+
 CPU = torch.device("cpu")
 
 
@@ -89,8 +99,7 @@ class WindowPool:
         self.config = config
         self._workers: list[Any] = []
         self._rng = np.random.default_rng([config.seed, 20_002])
-        place = SHARED_MEMORY if SHARED_MEMORY.is_dir() else None
-        self._folder = tempfile.TemporaryDirectory(prefix="rimlight-", dir=place)
+        self._folder = tempfile.TemporaryDirectory(prefix="rimlight-", dir=_roomy_place(config))
         self._ring = SharedRing(Path(self._folder.name), config, "w+")
         self._windows = torch.empty(self._ring.windows.shape, dtype=torch.uint8, device=device)
         self._numbers = np.zeros(self._ring.numbers.shape, np.int64)
