@@ -85,14 +85,11 @@ def ellipse_from_conic(conic: FloatArray) -> Ellipse | None:
 def conic_matrix(ellipse: Ellipse) -> FloatArray:
     """(3, 3) symmetric C with p C p = 0 for homogeneous points p of the ellipse, and < 0 inside."""
     turn = np.radians(ellipse.angle_deg)
-    rotation = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-    shape = rotation @ np.diag([ellipse.semi_major**-2.0, ellipse.semi_minor**-2.0]) @ rotation.T
-    centre = np.array([ellipse.cx, ellipse.cy])
-    side = -shape @ centre
-    result: FloatArray = np.block(
-        [[shape, side[:, None]], [side[None], np.array([[centre @ shape @ centre - 1]])]]
-    )
-    return result
+    sin, cos = float(np.sin(turn)), float(np.cos(turn))
+    long, short = ellipse.semi_major**-2.0, ellipse.semi_minor**-2.0
+    a, b, c = long * cos**2 + short * sin**2, (long - short) * sin * cos, long * sin**2 + short * cos**2
+    d, e = -(a * ellipse.cx + b * ellipse.cy), -(b * ellipse.cx + c * ellipse.cy)
+    return np.array([[a, b, d], [b, c, e], [d, e, -d * ellipse.cx - e * ellipse.cy - 1]])
 
 
 def sample_ellipse(ellipse: Ellipse, count: int = 256) -> FloatArray:

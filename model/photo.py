@@ -60,14 +60,32 @@ class Photo:
         if max_side_px >= max(self.width, self.height):
             return self.pixels, 1.0
         if max_side_px not in self._levels:
-            larger = [level for side, level in self._levels.items() if side >= 2 * max_side_px]
-            source = min((level[0] for level in larger), key=lambda a: a.size, default=self.pixels)
+            source = self._halved(max_side_px)
             scale = max_side_px / max(self.width, self.height)
             size = (max(1, round(self.width * scale)), max(1, round(self.height * scale)))
             level = cv2.resize(source, size, interpolation=cv2.INTER_AREA)
             level.flags.writeable = False
             self._levels[max_side_px] = (level, scale)
         return self._levels[max_side_px]
+
+    def halved(self, least_scale: float) -> tuple[npt.NDArray[np.uint8], float]:
+        """The smallest of the photo's halvings that is at least ``least_scale`` of it, and its scale."""
+        pixels = self._halved(round(max(self.width, self.height) * least_scale))
+        return pixels, pixels.shape[1] / self.width
+
+    def _halved(self, least_side_px: int) -> npt.NDArray[np.uint8]:
+        """The photo halved as often as its longer side stays at least so long; halving is quick, and kept.
+
+        Halved levels are kept under negative keys: minus their number of halvings.
+        """
+        times, pixels = 0, self.pixels
+        while max(pixels.shape) // 2 >= least_side_px and not (pixels.shape[0] % 2 or pixels.shape[1] % 2):
+            times += 1
+            if -times not in self._levels:
+                half = cv2.resize(pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+                self._levels[-times] = (half, 0.5**times)
+            pixels = self._levels[-times][0]
+        return pixels
 
 
 def photo_from_rgb(rgb: npt.NDArray[np.uint8], focal_length_35mm: float | None = None) -> Photo:

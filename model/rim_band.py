@@ -227,9 +227,7 @@ def _sample(
     photo: Photo, x: npt.NDArray[np.float32], y: npt.NDArray[np.float32], px_scale: float
 ) -> npt.NDArray[np.uint8]:
     """Bilinear samples, from a reduced level where the strip is much smaller than the photo."""
-    level, scale = photo.pixels, 1.0
-    if px_scale < 0.6:
-        level, scale = photo.reduced(int(max(photo.width, photo.height) * px_scale))
+    level, scale = photo.halved(min(1.0, px_scale))
     if scale != 1.0:
         x, y = (x + 0.5) * np.float32(scale) - 0.5, (y + 0.5) * np.float32(scale) - 0.5
     return np.asarray(cv2.remap(level, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,9 @@ from model.facts import Ellipse
 FloatArray = npt.NDArray[np.float64]
 
 _SAMPLES = 128
+_FAVOURED = 160  # best supported fits among which other evidence may choose
+_GROWN = 28  # best fits that are refitted to all edges near them
+_EDGE_POINTS = 5000  # of them, evenly thinned: plenty for five numbers
 _PAIRED_ARCS = 36  # longest arcs that are tried in pairs
 _LEAST_AXIS_RATIO = 0.22  # a lip seen at 13 degrees above its plane: flatter shows no rim band
 _SIZE_RANGE = (0.07, 1.6)  # semi-major over the longer side of the photo
@@ -34,8 +38,13 @@ class Support:
     contrast: float
 
 
-def propose_ellipses(field: EdgeField) -> list[tuple[Ellipse, float]]:
-    """Ellipses with their edge support (share of the whole rim with an edge along it), best first."""
+def propose_ellipses(
+    field: EdgeField, favour: Callable[[Ellipse], float] | None = None
+) -> list[tuple[Ellipse, float]]:
+    """Ellipses with their edge support (share of the whole rim with an edge along it), best first.
+
+    ``favour`` (0..1) says how well an ellipse agrees with what else is known; it orders which are refined.
+    """
     height, width = field.edge_mask.shape
     arcs = link_arcs(field.edge_mask, max(14.0, 0.025 * max(height, width)))
     if not arcs:
@@ -46,8 +55,13 @@ def propose_ellipses(field: EdgeField) -> list[tuple[Ellipse, float]]:
     if not usable:
         return []
     support = edge_support(field, usable)
-    order = np.argsort(-support)[:40]
+    order = np.argsort(-support)[:_FAVOURED]
+    if favour is not None:
+        liked = np.array([0.3 + favour(usable[i]) for i in order])
+        order = order[np.argsort(-support[order] * liked)]
+    order = order[:_GROWN]
     points = np.argwhere(field.edge_mask > 0)[:, ::-1].astype(np.float64)
+    points = points[:: max(1, len(points) // _EDGE_POINTS)]
     grown = [_grow(points, usable[i]) for i in order]
     kept = [e for e in grown if e is not None and _is_plausible(e, width, height)]
     kept += [usable[i] for i in order]

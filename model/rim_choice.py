@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -41,7 +42,10 @@ def choose_lip(
     best supported, or one around it that is nearly as good: the lip encloses verge, well and food. With
     a ``trace`` (photo px) only ellipses whose band it follows.
     """
-    ellipses = [ellipse for ellipse, _ in propose_ellipses(field)]
+    favour = None
+    if mask is not None:
+        favour = partial(_fit_of, mask, mask.scale / scale)
+    ellipses = [ellipse for ellipse, _ in propose_ellipses(field, favour)]
     if mask is not None:
         ellipses += [e for e in (_ellipse_of_mask(mask, scale),) if e is not None]
     if trace is not None:
@@ -54,7 +58,7 @@ def choose_lip(
     if mask is None:
         index = _outermost(field, ellipses, scores)
         return Choice(ellipses[index], supports[index], scores[index], None)
-    fits = [fit_to_area(mask, scale_ellipse(e, mask.scale / scale)) for e in ellipses]
+    fits = [_fit_of(mask, mask.scale / scale, e) for e in ellipses]
     joint = [f * (0.35 + 0.65 * s.edge_share) for f, s in zip(fits, supports, strict=True)]
     index = int(np.argmax(joint))
     return Choice(ellipses[index], supports[index], scores[index], fits[index])
@@ -97,6 +101,10 @@ def follows(ellipse: Ellipse, trace: FloatArray) -> bool:
     """Whether a drawn line runs in the band within the lip."""
     off = ellipse_residuals_px(ellipse, trace) / ellipse.semi_minor
     return bool(((off > -0.45) & (off < 0.1)).mean() > 0.8)
+
+
+def _fit_of(mask: PieceMask, scale: float, ellipse: Ellipse) -> float:
+    return fit_to_area(mask, scale_ellipse(ellipse, scale))
 
 
 def fit_to_area(mask: PieceMask, ellipse: Ellipse) -> float:
