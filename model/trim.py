@@ -21,7 +21,8 @@ from model.facts import Border, Light, Metal, Sector, Trim, Verdict
 from model.rim_band import RimStrip
 from model.surroundings import Surroundings
 from model.trees import Trees, probability
-from model.trim_features import TrimRegion, list_regions, measure_region
+from model.trim_features import measure_region
+from model.trim_print import TrimRegion, find_print, list_regions
 from model.trim_reasons import Finding, choose_retake, explain, look_reason
 from model.wear import SECTORS, Wear, measure_wear
 
@@ -91,7 +92,7 @@ def judge_trim(
     if not judged:
         return _plain_rim(chances, recipe)
     metal = [j.region for j in judged if j.features is not None and j.metal_log_odds > 0]
-    wear = measure_wear(strip, bands, metal, border.repeats if border else None) if metal else None
+    wear = measure_wear(strip, metal, border.repeats if border else None) if metal else None
     return _conclude(strip, light, judged, chances, wear, recipe)
 
 
@@ -100,8 +101,9 @@ def judge_regions(
 ) -> list[JudgedRegion]:
     """Measure every printed region and give it its log-odds of metal, and of gold if metal."""
     judged = []
-    for region in list_regions(strip, bands):
-        features = measure_region(strip, bands, light, around, region)
+    found = find_print(strip, bands)
+    for region in list_regions(strip, bands, found):
+        features = measure_region(strip, found, light, around, region)
         if features is None:
             judged.append(JudgedRegion(region, None, 0.0, 0.0))
             continue

@@ -13,32 +13,20 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Bands
 from model.colour import angle_deg, log_chromaticity, luminance
 from model.facts import Light
 from model.rim_band import RimStrip
 from model.surroundings import MIN_GREEN, Surroundings
 from model.trim_mirrors import compare_scene, look_round, sum_blocks, weigh_metals
+from model.trim_print import KINDS, Print, TrimRegion
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-KINDS = ("edge line", "verge line", "border", "line", "stray")
 MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
-LEAST_STRAY_PIXELS = 150
 STRENGTH_SHARE = 0.4  # of the region's strong print: weaker departures may be shading of the glaze
 BLOCK_DEG = 10.0
 MAX_PIXELS = 40000  # a regular subset is enough for every quantile
-
-
-@dataclass(frozen=True, eq=False)
-class TrimRegion:
-    """One printed region: its ``kind``, the (h, w) bool mask of its print, its rows (half-open)."""
-
-    kind: str
-    mask: Mask
-    row0: int
-    row1: int
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,36 +41,8 @@ class _Core:
     count: int
 
 
-def list_regions(strip: RimStrip, bands: Bands) -> list[TrimRegion]:
-    """The regions that carry print: each line, the border; empty where nothing is printed."""
-    found = [*bands.lines, *([bands.border] if bands.border is not None else [])]
-    regions = []
-    for band in found:
-        mask = np.zeros_like(bands.print_mask)
-        mask[band.row0 : band.row1] = bands.print_mask[band.row0 : band.row1]
-        mask &= strip.seen_mask
-        mask[: max(0, strip.lip_row)] = False
-        if mask.sum() >= MIN_CORE_PIXELS:
-            regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
-    stray = _stray_print(strip, bands, regions)
-    return regions if stray is None else [*regions, stray]
-
-
-def _stray_print(strip: RimStrip, bands: Bands, known: list[TrimRegion]) -> TrimRegion | None:
-    """Print outside every band, specks left out: spaced stamps may have no rows of their own."""
-    mask = (bands.print_mask & strip.seen_mask).astype(np.uint8)
-    mask[: strip.lip_row + 3] = 0
-    for region in known:
-        mask[region.row0 : region.row1] = 0
-    solid = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
-    rows = np.flatnonzero(solid.any(axis=1))
-    if solid.sum() < LEAST_STRAY_PIXELS:
-        return None
-    return TrimRegion("stray", solid, int(rows[0]), int(rows[-1]) + 1)
-
-
 def measure_region(
-    strip: RimStrip, bands: Bands, light: Light, around: Surroundings | None, region: TrimRegion
+    strip: RimStrip, found: Print, light: Light, around: Surroundings | None, region: TrimRegion
 ) -> dict[str, float] | None:
     """Measure one region.
 
@@ -93,7 +53,7 @@ def measure_region(
         pixels are left. Colours are ln ratios: ``rg`` ln(R/G), ``bg`` ln(B/G), relative to the light
         unless the name says otherwise.
     """
-    core = _take_core(strip, bands, region.mask)
+    core = _take_core(strip, found, region.mask)
     if core.count < MIN_CORE_PIXELS:
         return None
     white = log_chromaticity(light.white_rgb)
@@ -108,14 +68,15 @@ def measure_region(
     features |= look_round(blocks, white)
     features |= weigh_metals(blocks, white, around)
     features |= _colour_lines(core, np.asarray(light.white_rgb))
+    features |= _mixing_line(core, np.asarray(light.white_rgb))
     features |= _circumstances(strip, light, region, core, glaze)
     features |= compare_scene(around, white, features)
     return features
 
 
-def _take_core(strip: RimStrip, bands: Bands, mask: Mask) -> _Core:
+def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
     """Interior, unclipped, not too dark pixels of the print that clearly differ from the glaze."""
-    strength = np.hypot(bands.contrast, bands.chroma_shift)
+    strength = found.strength
     strong = np.quantile(strength[mask][:: max(1, int(mask.sum()) // 5000)], 0.8)
     mask = mask & (strength >= STRENGTH_SHARE * strong)
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
@@ -132,7 +93,7 @@ def _take_core(strip: RimStrip, bands: Bands, mask: Mask) -> _Core:
     columns = index % mask.shape[1]
     return _Core(
         rgb.reshape(-1, 3)[index].astype(np.float64),
-        np.maximum(bands.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), 1e-4),
+        np.maximum(found.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), 1e-4),
         (strip.column_deg[columns] // BLOCK_DEG).astype(np.int64),
         float(np.quantile(printed, 0.9)) if printed.size else 0.0,
         float(clipped.sum() / max(mask.sum(), 1)),
@@ -191,6 +152,26 @@ def _colour_lines(core: _Core, white: Array) -> dict[str, float]:
         "rg_line": float(np.log(slope[0] / slope[1])),
         "bg_line": float(np.log(max(slope[2], 1e-6) / slope[1])),
     }
+
+
+def _mixing_line(core: _Core, white: Array) -> dict[str, float]:
+    """Where the print pulls the glaze's colour: the direction is the same however much glaze is mixed in.
+
+    Per block the mean difference from the glaze, by the glaze (``_g``) and by the light (``_w``).
+    ``yellow``: how much more blue is taken away than red and green; ``red``: more green than red. The
+    ``turn`` pair is divided by the length of the difference, so that a thin line counts like a broad one.
+    """
+    out: dict[str, float] = {}
+    level = luminance(core.glaze)[:, None] * white / luminance(white)
+    for name, unit in (("g", core.glaze), ("w", level)):
+        pull = (core.pixels - core.glaze) / unit
+        yellow = (pull[:, 0] + pull[:, 1]) / 2 - pull[:, 2]
+        red = pull[:, 0] - pull[:, 1]
+        length = np.maximum(np.linalg.norm(pull, axis=1), 0.02)
+        out |= _quantiles(f"yellow_{name}", yellow, (0.1, 0.5, 0.9))
+        out |= _quantiles(f"yellow_turn_{name}", yellow / length, (0.1, 0.5, 0.9))
+        out |= _quantiles(f"red_turn_{name}", red / length, (0.1, 0.5, 0.9))
+    return out
 
 
 def _circumstances(

@@ -12,9 +12,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Bands
 from model.rim_band import RimStrip
-from model.trim_features import TrimRegion
+from model.trim_print import TrimRegion
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -49,9 +48,7 @@ class Wear:
         return shares
 
 
-def measure_wear(
-    strip: RimStrip, bands: Bands, regions: list[TrimRegion], repeats: int | None = None
-) -> Wear:
+def measure_wear(strip: RimStrip, regions: list[TrimRegion], repeats: int | None = None) -> Wear:
     """Sum expected and present print over the metal regions.
 
     Parameters

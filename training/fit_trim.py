@@ -21,7 +21,7 @@ from model.trim import (
     read_recipe,
     worn_features,
 )
-from model.trim_features import TrimRegion
+from model.trim_print import TrimRegion
 from training.fit_trees import Sample, Shape, fit_classifier
 from training.trim_features_table import PhotoRow, pooled_wear
 

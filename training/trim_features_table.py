@@ -28,7 +28,8 @@ from model.rim_band import RimStrip, unroll_rim
 from model.scene_statistics import measure_scene
 from model.surroundings import Surroundings, look_around
 from model.trim import visible_deg
-from model.trim_features import TrimRegion, list_regions, measure_region
+from model.trim_features import measure_region
+from model.trim_print import TrimRegion, find_print, list_regions
 from model.wear import Wear, measure_wear
 from training.trim_truth import PhotoTruth, read_truth
 
@@ -172,13 +173,14 @@ def _measure_view(
     name: str, strip: RimStrip, bands: Bands, light: Light, around: Surroundings, truth: PhotoTruth
 ) -> dict[str, Any]:
     regions = []
-    for region in list_regions(strip, bands):
-        wear = measure_wear(strip, bands, [region])
+    found = find_print(strip, bands)
+    for region in list_regions(strip, bands, found):
+        wear = measure_wear(strip, [region])
         regions.append(
             {
                 "kind": region.kind,
                 "label": truth.label_of(region.kind),
-                "features": measure_region(strip, bands, light, around, region),
+                "features": measure_region(strip, found, light, around, region),
                 "wear": {"expected": wear.expected.tolist(), "present": wear.present.tolist()},
             }
         )

@@ -17,7 +17,8 @@ from model.errors import RecipeError
 from model.facts import Light
 from model.rim_band import RimStrip, strip_from_rgb
 from model.trim import choose_verdict, judge_regions, judge_trim, load_recipe, pool_regions
-from model.trim_features import list_regions, measure_region
+from model.trim_features import measure_region
+from model.trim_print import TrimRegion, find_print, list_regions
 from model.trim_reasons import STEPS
 from model.wear import measure_wear
 
@@ -65,10 +66,10 @@ def paint_strip(
     picture = glaze + mask[..., None] * (surface - glaze)
     picture = cv2.GaussianBlur(picture, (0, 0), 0.7) + rng.normal(0, 0.004, picture.shape)
     strip = strip_from_rgb(colour.srgb_bytes(np.clip(picture, 0, 0.93)), blur_px=0.8)
-    return strip, find_print(strip, glaze.astype(np.float32))
+    return strip, bands_of(strip, glaze.astype(np.float32))
 
 
-def find_print(strip: RimStrip, glaze: np.ndarray) -> Bands:
+def bands_of(strip: RimStrip, glaze: np.ndarray) -> Bands:
     bright = np.log(np.maximum(colour.luminance(strip.linear_rgb), 1e-3) / colour.luminance(glaze))
     shift = np.linalg.norm(
         colour.log_chromaticity(strip.linear_rgb) - colour.log_chromaticity(glaze), axis=-1
@@ -125,7 +126,7 @@ def test_more_wear_drawn_is_more_wear_read() -> None:
     shares = []
     for left in (1.0, 0.9, 0.75, 0.6, 0.45, 0.3, 0.15):
         strip, bands = paint_strip(colour.GOLD_LINEAR_RGB, seed=5, left=left)
-        wear = measure_wear(strip, bands, list_regions(strip, bands), REPEATS)
+        wear = measure_wear(strip, regions_of(strip, bands), REPEATS)
         assert wear.remaining_share is not None
         shares.append(wear.remaining_share)
     assert all(after < before for before, after in itertools.pairwise(shares)), shares
@@ -134,8 +135,8 @@ def test_more_wear_drawn_is_more_wear_read() -> None:
 
 def test_the_gaps_of_a_motif_are_not_wear() -> None:
     strip, bands = paint_strip(colour.GOLD_LINEAR_RGB, seed=6)
-    counted = measure_wear(strip, bands, list_regions(strip, bands), REPEATS)
-    looked_for = measure_wear(strip, bands, list_regions(strip, bands))
+    counted = measure_wear(strip, regions_of(strip, bands), REPEATS)
+    looked_for = measure_wear(strip, regions_of(strip, bands))
     assert counted.remaining_share == pytest.approx(looked_for.remaining_share, abs=0.02)
     assert counted.remaining_share is not None and counted.remaining_share > 0.9
 
@@ -156,8 +157,12 @@ def test_a_turned_plate_gives_the_same_wear_turned() -> None:
     assert np.nanmin(shares[4:9]) < 0.5 < np.nanmin(shares[12:])
 
 
+def regions_of(strip: RimStrip, bands: Bands) -> list[TrimRegion]:
+    return list_regions(strip, bands, find_print(strip, bands))
+
+
 def wear_of(strip: RimStrip, bands: Bands) -> np.ndarray:
-    return measure_wear(strip, bands, list_regions(strip, bands), REPEATS).sector_shares
+    return measure_wear(strip, regions_of(strip, bands), REPEATS).sector_shares
 
 
 def test_covered_columns_are_neither_worn_nor_sound() -> None:
@@ -191,15 +196,14 @@ def test_a_plain_rim_has_no_print_and_no_wear() -> None:
 
 def test_clipped_pixels_are_left_out_of_the_colour() -> None:
     strip, bands = paint_strip(colour.GOLD_LINEAR_RGB, seed=10)
-    (region,) = list_regions(strip, bands)
-    before = measure_region(strip, bands, LIGHT, None, region)
+    (region,) = regions_of(strip, bands)
+    before = measure_region(strip, find_print(strip, bands), LIGHT, None, region)
     burnt = strip.linear_rgb.copy()
     spot = np.zeros_like(strip.clipped_mask)
     spot[:, 500:560] = True
     burnt[spot] = 1.0
-    after = measure_region(
-        replace(strip, linear_rgb=burnt, clipped_mask=strip.clipped_mask | spot), bands, LIGHT, None, region
-    )
+    spoilt = replace(strip, linear_rgb=burnt, clipped_mask=strip.clipped_mask | spot)
+    after = measure_region(spoilt, find_print(spoilt, bands), LIGHT, None, region)
     assert before is not None and after is not None
     assert after["bg_q50"] == pytest.approx(before["bg_q50"], abs=0.03)
     assert after["clipped_share"] > before["clipped_share"]

@@ -1,0 +1,100 @@
+"""The print of the rim as the trim judgement sees it: against the glaze close by, region by region.
+
+A glaze estimated for the whole strip leaves broad shading behind (a shadow, a highlight); taken against
+the nearest bare glaze instead, thin stamps stand out and shading does not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.bands import Bands
+from model.colour import LUMINANCE_WEIGHTS
+from model.rim_band import RimStrip
+
+Map = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+
+KINDS = ("edge line", "verge line", "border", "line", "stray")
+FLOOR = 1e-3  # linear light under which a ratio means nothing
+BARE_SPREAD = 0.15  # ln Y within which a pixel is likely bare glaze (own choice)
+NEAR_SHARE = 0.35  # of the strip's height: how far the near glaze reaches
+LEAST_STRENGTH = 0.10  # in ln units: uneven glaze and JPEG stay under it (common practice, no source)
+NOISE_DEVIATIONS = 4.0
+MIN_REGION_PIXELS = 40
+LEAST_STRAY_PIXELS = 150
+
+
+@dataclass(frozen=True, eq=False)
+class Print:
+    """The strip's print against the near glaze.
+
+    ``glaze_linear_rgb`` (h, w, 3) float32; ``strength`` (h, w) float32 distance from it in ln Y and ln
+    ratios; ``mask`` (h, w) bool, where the strength is beyond the glaze's own noise.
+    """
+
+    glaze_linear_rgb: Map
+    strength: Map
+    mask: Mask
+
+
+@dataclass(frozen=True, eq=False)
+class TrimRegion:
+    """One printed region: its ``kind``, the (h, w) bool mask of its print, its rows (half-open)."""
+
+    kind: str
+    mask: Mask
+    row0: int
+    row1: int
+
+
+def find_print(strip: RimStrip, bands: Bands) -> Print:
+    """Bring the glaze to the level and tint of the bare glaze close by, and mark what differs from it."""
+    sound = strip.seen_mask.copy()
+    sound[: strip.lip_row + 1] = False
+    ratio = np.maximum(strip.linear_rgb, FLOOR) / np.maximum(bands.glaze_linear_rgb, FLOOR)
+    departure = np.log(ratio)
+    weights = LUMINANCE_WEIGHTS.astype(np.float32)
+    bare = np.exp(-(((departure @ weights) / BARE_SPREAD) ** 2)).astype(np.float32) + np.float32(1e-6)
+    bare *= sound & ~strip.clipped_mask
+    reach = 2 * max(3, round(NEAR_SHARE * strip.encoded.shape[0] / 2)) + 1
+    border = cv2.BORDER_REFLECT
+    total = cv2.blur(bare, (2 * reach + 1, reach), borderType=border) + np.float32(1e-9)
+    near = cv2.blur(departure * bare[..., None], (2 * reach + 1, reach), borderType=border) / total[..., None]
+    fine = departure - near
+    bright = fine @ weights
+    tint = np.hypot(fine[..., 0] - fine[..., 1], fine[..., 2] - fine[..., 1])
+    strength = np.hypot(bright, cv2.blur(tint, (3, 3))).astype(np.float32)
+    noise = 1.4826 * float(np.median(strength[sound][::7])) if sound.any() else 0.0
+    mask = sound & (strength > max(LEAST_STRENGTH, min(NOISE_DEVIATIONS * noise, 3 * LEAST_STRENGTH)))
+    glaze = bands.glaze_linear_rgb * np.exp(near)
+    return Print(glaze.astype(np.float32), strength, np.asarray(mask))
+
+
+def list_regions(strip: RimStrip, bands: Bands, found: Print) -> list[TrimRegion]:
+    """The regions that carry print: each line, the border, and what lies outside them; perhaps none."""
+    regions = []
+    for band in (*bands.lines, *((bands.border,) if bands.border is not None else ())):
+        mask = np.zeros_like(found.mask)
+        mask[band.row0 : band.row1] = found.mask[band.row0 : band.row1]
+        if mask.sum() >= MIN_REGION_PIXELS:
+            regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
+    stray = _stray_print(strip, found, regions)
+    return regions if stray is None else [*regions, stray]
+
+
+def _stray_print(strip: RimStrip, found: Print, known: list[TrimRegion]) -> TrimRegion | None:
+    """Print outside every band, specks left out: spaced stamps may have no rows of their own."""
+    mask = found.mask.astype(np.uint8)
+    mask[: strip.lip_row + 3] = 0
+    for region in known:
+        mask[region.row0 : region.row1] = 0
+    solid = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    rows = np.flatnonzero(solid.any(axis=1))
+    if solid.sum() < LEAST_STRAY_PIXELS:
+        return None
+    return TrimRegion("stray", solid, int(rows[0]), int(rows[-1]) + 1)
