@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 Facts = dict[str, Any]
+LEAST_SAID = 0.02  # candidates below are left to the JSON
 
 
 def say_share(probability: float) -> str:
@@ -86,7 +87,10 @@ def say_border(border: Facts | None) -> str:
 
 def _say_candidates(facts: Facts) -> list[str]:
     lines = []
-    for place, candidate in enumerate(facts["candidates"], start=1):
+    worth_saying = [c for c in facts["candidates"] if c["probability"] >= LEAST_SAID] or facts["candidates"][
+        :1
+    ]
+    for place, candidate in enumerate(worth_saying, start=1):
         variant = f" ({candidate['variant']})" if candidate["variant"] else ""
         lines.append(f"  motif {place}  {candidate['motif']}{variant}: {say_share(candidate['probability'])}")
     missing = facts["not_in_gallery_probability"]

@@ -9,6 +9,7 @@ from service import report
 
 Facts = dict[str, Any]
 DIAL_OUTER, DIAL_INNER = 100.0, 62.0
+LIKELY = 0.5  # more likely than not: the page then says so before it shows look-alikes
 WEAR_STEPS = (0.2, 0.4, 0.6, 0.8)  # remaining shares at which the dial changes its tint
 
 
@@ -41,6 +42,7 @@ def reading(facts: Facts, nearest: dict[str, Facts], current: Facts | None) -> F
         "candidates": [
             _candidate(c, nearest.get(c["gallery_id"]), facts["trim"]) for c in facts["candidates"]
         ],
+        "missing_likely": (facts["not_in_gallery_probability"] or 0.0) >= LIKELY,
         "current": current or {},
         "dial": [_draw_arc(s) for s in sectors if s["to_deg"] - s["from_deg"] < 360],
         "dial_text": percent(remaining) if remaining is not None else "",
