@@ -95,7 +95,7 @@ def _say_candidates(facts: Facts) -> list[str]:
         lines.append(f"  motif {place}  {candidate['motif']}{variant}: {say_share(candidate['probability'])}")
     missing = facts["not_in_gallery_probability"]
     if missing is not None:
-        lines.append(f"  none of the gallery's motifs: {say_share(missing)}")
+        lines.append(f"  none     of the gallery's motifs: {say_share(missing)}")
     elif not lines:
         lines.append("  motif    no border could be compared with the gallery")
     return lines

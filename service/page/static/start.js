@@ -34,7 +34,10 @@ function read({ file, key }) {
   request.addEventListener("load", () => {
     let content = {};
     try { content = JSON.parse(request.responseText); } catch (error) { /* said below */ }
-    if (request.status === 201) {
+    if (request.status === 503) { // the queue is full: the same key makes a later try safe
+      say("Others are before you; waiting …");
+      setTimeout(() => read({ file, key }), 1000 * Number(request.getResponseHeader("Retry-After") || 3));
+    } else if (request.status === 201) {
       say("Done.");
       location.assign(`/readings/${content.id}`);
     } else {
