@@ -51,6 +51,9 @@ def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float)
         if free is None:
             break
         curve = resample_closed(free[0], CURVE_POINTS)
+    fitted = fit_ellipse(curve)
+    if fitted is not None and not _departs(curve, size):
+        return refine_elliptic_lip(rgb, fitted, scale)
     edges = search_lip(rgb, curve, max(4.0, 0.012 * size))
     return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.02 * size)))
 

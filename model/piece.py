@@ -13,11 +13,12 @@ from model.edges import find_edges
 from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip
+from model.mask_shape import find_shape
 from model.outline import find_outline
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
 from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
-from model.rim_choice import Choice, choose_lip, contour_of_area
+from model.rim_choice import Choice, choose_lip
 from model.rim_views import body_drop_px, crop_band, equivalent_plane, lay_band, lay_side_band, start_at_top
 
 View = Literal["from above", "from the side", "close-up"]
@@ -103,7 +104,6 @@ _CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw noth
 _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
-_WHOLE_CONTOUR = 0.75  # of the mask's contour off the photo's border from which a free curve is closed
 NO_PIECE = (
     "no lip of a plate, bowl or cup could be made out: take the whole piece square-on, or its rim close up"
 )
@@ -131,17 +131,18 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
     small, scale = photo.reduced(SEARCH_SIDE_PX)
     choice = choose_lip(find_edges(small), scale, mask, trace)
+    shape = find_shape(mask) if mask is not None and trace is None else None
+    fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
+    if shape is not None and mask is not None and shape.is_better_than(fit):
+        level, level_scale = photo.reduced(REFINE_SIDE_PX)
+        rough = (to_photo(shape.polygon, mask.scale) + 0.5) * level_scale - 0.5
+        return _piece_from_lip(photo, refine_free_lip(level, rough, level_scale), mask)
     if choice is not None and _is_believed(choice, mask):
         return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
     if trace is not None:
         return _piece_from_band(photo, band_from_trace(trace, mask, photo.width, photo.height), mask)
     if mask is None or (mask.lip_area > 0.5).mean() < _LEAST_AREA:
         return Piece("not found", None, None, reason=NO_PIECE)
-    found = contour_of_area(mask)
-    if found is not None and found[1].mean() > _WHOLE_CONTOUR:
-        level, level_scale = photo.reduced(REFINE_SIDE_PX)
-        rough = (to_photo(found[0], mask.scale) + 0.5) * level_scale - 0.5
-        return _piece_from_lip(photo, refine_free_lip(level, _clockwise(rough), level_scale), mask)
     return _piece_from_band(photo, band_from_mask(mask, photo.width, photo.height), mask)
 
 
@@ -149,12 +150,6 @@ def _is_believed(choice: Choice, mask: PieceMask | None) -> bool:
     if mask is None or choice.area_fit is None:
         return choice.score >= _LEAST_SCORE
     return choice.area_fit >= _ELLIPSE_FIT or choice.score >= _CERTAIN_SCORE
-
-
-def _clockwise(polygon: FloatArray) -> FloatArray:
-    x, y = polygon.T
-    area = (x * np.roll(y, -1) - np.roll(x, -1) * y).sum()
-    return polygon if area > 0 else polygon[::-1]
 
 
 def _refine(photo: Photo, rough: Ellipse) -> Lip:

@@ -104,14 +104,14 @@ def follows(ellipse: Ellipse, trace: FloatArray) -> bool:
 
 
 def _fit_of(mask: PieceMask, scale: float, ellipse: Ellipse) -> float:
-    return fit_to_area(mask, scale_ellipse(ellipse, scale))
+    return fit_to_area(mask, sample_ellipse(scale_ellipse(ellipse, scale), 64))
 
 
-def fit_to_area(mask: PieceMask, ellipse: Ellipse) -> float:
-    """Soft intersection over union, within the photo, of an ellipse in mask px and the lip area."""
+def fit_to_area(mask: PieceMask, polygon: FloatArray) -> float:
+    """Soft intersection over union, within the photo, of a polygon in mask px and the lip area."""
     drawn = np.zeros(mask.lip_area.shape, dtype=np.uint8)
-    points = np.clip(sample_ellipse(ellipse, 64), -3000, 3000)
-    cv2.fillConvexPoly(drawn, np.round(points * 16).astype(np.int32), 1, shift=4)
+    points = np.round(np.clip(polygon, -3000, 3000) * 16).astype(np.int32)
+    cv2.fillPoly(drawn, [points], 1, shift=4)
     inside = float(mask.lip_area[drawn > 0].sum())
     union = float(drawn.sum()) + float(mask.lip_area.sum()) - inside
     return inside / max(union, 1e-6)
