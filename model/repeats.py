@@ -1,0 +1,231 @@
+"""How often the motif repeats, whether it runs on or stands alone, and the frieze group of its repeat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.facts import Border, Layout
+from model.friezes import correlate, frieze_group, prepare_tile
+from model.period import SLOW_HEIGHTS, Period, find_period
+
+if TYPE_CHECKING:
+    from model.bands import Band, Bands
+    from model.rim_band import RimStrip
+
+__all__ = ["Repeat", "count_repeats", "frieze_group", "measure_repeat"]
+
+Map = npt.NDArray[np.float32]
+
+# Rows of the ribbon that period and tile are measured on.
+RIBBON_ROWS = 48
+FEATURE_ROWS = 12
+NOISE_FACTOR = 1.5
+# A period is believed from this much likeness of the border with itself one repeat on, and where that stands
+# out this many robust deviations from other shifts (rendered strips: below these, half are wrong).
+SURE_LIKENESS = 0.45
+LEAST_LIKENESS, LEAST_STANDING = 0.12, 4.0
+# A spaced stamp leaves a stretch at least this share of the repeat, and this many heights, bare.
+SPACED_GAP_SHARE, SPACED_GAP_HEIGHTS = 0.42, 0.9
+# Columns up to this share of the way from the barest to the fullest are bare.
+BARE_SHARE = 0.25
+# A symmetry is named where the decision is at least this sure (see `frieze_group`).
+LEAST_SYMMETRY_FIT = 0.5
+# An average of fewer repeats keeps too much of each one's wear and noise.
+LEAST_TILE_REPEATS = 2.5
+# Trade practice, no source: repeats round a rim beyond this are a texture, not a border.
+MOST_REPEATS = 240
+
+
+@dataclass(frozen=True, eq=False)
+class Repeat:
+    """The repeat of a border: period in strip px, how like one repeat is to the next, how that stands out
+    from other shifts, the layout, the averaged tile and how much of it is print and not noise (0..1)."""
+
+    period_px: float
+    likeness: float
+    standing: float
+    layout: Layout
+    tile: Map
+    reliability: float
+
+
+def count_repeats(strip: RimStrip, bands: Bands) -> Border:
+    """Count the repeats of the border and name its frieze group.
+
+    Parameters
+    ----------
+    strip, bands
+        The unrolled rim and its bands.
+
+    Returns
+    -------
+    facts.Border
+        Layout "none" without a border. ``repeats`` is the number round the whole rim: counted on a closed
+        strip, estimated from the period on an open one whose rim is known, None where neither is sure.
+        ``symmetry`` is None where the print does not decide.
+    """
+    if bands.border is None:
+        return Border("none", None, None, None)
+    repeat = measure_repeat(strip, bands)
+    if repeat is None:
+        return Border("continuous", None, None, None)
+    repeats = _count_round(strip, repeat)
+    symmetry, fit = frieze_group(repeat.tile, repeat.reliability)
+    shown = strip.seen_mask.shape[1] / repeat.period_px
+    return Border(
+        repeat.layout,
+        repeats,
+        repeat.period_px * strip.mm_per_px if strip.mm_per_px else None,
+        symmetry if fit >= LEAST_SYMMETRY_FIT and shown >= LEAST_TILE_REPEATS else None,
+    )
+
+
+def measure_repeat(strip: RimStrip, bands: Bands) -> Repeat | None:
+    """Period, layout and mean tile of the border; None where nothing repeats surely."""
+    if bands.border is None:
+        return None
+    ribbon, share, scale = _cut_ribbon(strip, bands, bands.border)
+    seen = share.mean(axis=0) > 0.5
+    period = find_period(_features(ribbon, seen, strip.closed), seen, strip.closed)
+    if period is None or not _is_sure(period):
+        return None
+    tile, reliability = average_tile(np.abs(ribbon), share, period, strip.closed)
+    return Repeat(period.px / scale, period.likeness, period.standing, _tell_layout(tile), tile, reliability)
+
+
+def _is_sure(period: Period) -> bool:
+    """Like itself, or little like itself but far more than at other shifts (wear, blur, few pixels)."""
+    if period.likeness >= SURE_LIKENESS:
+        return True
+    return period.likeness >= LEAST_LIKENESS and period.standing >= LEAST_STANDING
+
+
+def _cut_ribbon(strip: RimStrip, bands: Bands, border: Band) -> tuple[Map, Map, float]:
+    """Signed contrast (48, n) of the border's rows, evened; share seen (48, n); ribbon px per strip px."""
+    rows = slice(border.row0, border.row1)
+    scale = min(1.0, RIBBON_ROWS / (border.row1 - border.row0))
+    size = (max(16, round(bands.contrast.shape[1] * scale)), RIBBON_ROWS)
+    seen = strip.seen_mask[rows].astype(np.float32)
+    small = cv2.resize(bands.contrast[rows] * seen, size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(seen, size, interpolation=cv2.INTER_AREA)
+    ribbon = small / np.maximum(share, 0.2)
+    return _even_out(_drop_slow(ribbon, strip.closed), share), share, size[0] / bands.contrast.shape[1]
+
+
+def _drop_slow(ribbon: Map, closed: bool) -> Map:
+    """Take off what changes slowly along the ribbon: glare and shading that the glaze did not explain."""
+    pad = min(int(SLOW_HEIGHTS * RIBBON_ROWS), ribbon.shape[1])
+    mode = cv2.BORDER_WRAP if closed else cv2.BORDER_REFLECT
+    ring = cv2.copyMakeBorder(ribbon, 0, 0, pad, pad, mode)
+    # The bare glaze between print is the lower envelope of |contrast|, whose mean the print itself shifts:
+    # a median of row-wise means is moved less by it than each row's mean.
+    slow = cv2.blur(ring, (pad | 1, RIBBON_ROWS // 2), borderType=cv2.BORDER_REFLECT)[:, pad:-pad]
+    return np.asarray(ribbon - 0.5 * slow, np.float32)
+
+
+def _features(ribbon: Map, seen: npt.NDArray[np.bool_], closed: bool) -> Map:
+    """What repeats whatever the metal mirrors: sizes of contrast and of its jumps, (36, n), row means off.
+
+    Twelve rows each: rows that drift a little along the rim still meet themselves.
+    """
+    along = cv2.Sobel(ribbon, cv2.CV_32F, 1, 0, ksize=3, scale=0.25)
+    across = cv2.Sobel(ribbon, cv2.CV_32F, 0, 1, ksize=3, scale=0.25)
+    size = (ribbon.shape[1], FEATURE_ROWS)
+    parts = [cv2.resize(np.abs(part), size, interpolation=cv2.INTER_AREA) for part in (ribbon, along, across)]
+    # What the quietest quarter of the ribbon shows is noise, and noise never repeats.
+    parts = [np.maximum(part - NOISE_FACTOR * np.percentile(part, 25), 0) for part in parts]
+    stack = np.concatenate([part / max(float(part.std()), 1e-6) for part in parts])
+    stack = np.minimum(stack, 4.0)
+    visible = seen.astype(np.float32)
+    mean = (stack * visible).sum(axis=1, keepdims=True) / max(float(visible.sum()), 1.0)
+    window = (int(SLOW_HEIGHTS * RIBBON_ROWS) | 1, 1)
+    slow = cv2.blur((stack - mean) * visible, window) / np.maximum(cv2.blur(visible[None], window), 0.2)
+    return np.asarray((stack - mean - slow) * visible, np.float32)
+
+
+def _even_out(ribbon: Map, share: Map) -> Map:
+    """Divide by what is usual nearby, so that a stretch of strong print does not outvote the rest."""
+    level = cv2.blur(np.abs(ribbon).max(axis=0, keepdims=True), (2 * RIBBON_ROWS + 1, 1))
+    usual = max(float(np.median(level)), 1e-4)
+    even = np.clip(ribbon / np.maximum(level, 0.35 * usual), -1.2, 1.2)
+    return np.asarray(even * (share > 0.5), np.float32)
+
+
+def average_tile(ribbon: Map, seen: Map, period: Period, closed: bool) -> tuple[Map, float]:
+    """Mean (48, p) of all repeats, p the period in whole columns, and its reliability (0..1).
+
+    Each repeat is first laid on the mean so far, within a small reach. The reliability is the share of the
+    mean's variance that the odd and the even repeats agree on (Spearman-Brown, of their correlation).
+    """
+    columns, width = max(4, round(period.px)), ribbon.shape[1]
+    steps = (np.arange(columns) * (period.px / columns)).astype(np.float32)
+    total = np.zeros((2, ribbon.shape[0], columns), np.float32)
+    weight = np.full_like(total, 1e-3)
+    offset = 0.0
+    for index in range(max(1, int(width / period.px + 1e-6))):
+        x = index * period.px + offset + steps
+        if not closed and x[-1] > width - 1:
+            break
+        part, ok = _columns_at(ribbon, x % width), _columns_at(seen, x % width)
+        if index:
+            shift = _best_shift(total.sum(0) / weight.sum(0), part * ok, reach=max(1, columns // 12))
+            offset += shift
+            part, ok = _columns_at(ribbon, (x + shift) % width), _columns_at(seen, (x + shift) % width)
+        total[index % 2] += part * ok
+        weight[index % 2] += ok
+    odd, even = (prepare_tile(half) for half in total / weight)
+    agreement = correlate(odd, even)
+    return total.sum(0) / weight.sum(0), float(np.clip(2 * agreement / (1 + agreement), 0.0, 1.0))
+
+
+def _columns_at(image: Map, x: Map) -> Map:
+    """Columns at fractional positions x (n,), linear between neighbours, cyclic."""
+    left = np.floor(x).astype(int)
+    share = (x - left).astype(np.float32)
+    width = image.shape[1]
+    return np.asarray(image[:, left % width] * (1 - share) + image[:, (left + 1) % width] * share, np.float32)
+
+
+def _best_shift(mean: Map, part: Map, reach: int) -> int:
+    """Columns by which the next repeat lies further on than expected, within ``reach``."""
+    a = mean - mean.mean(axis=1, keepdims=True)
+    b = part - part.mean(axis=1, keepdims=True)
+    scores = {
+        shift: float((a[:, reach:-reach] * np.roll(b, -shift, axis=1)[:, reach:-reach]).sum())
+        for shift in range(-reach, reach + 1)
+    }
+    best = max(scores, key=lambda shift: scores[shift])
+    return best if scores[best] > 1.02 * scores[0] > 0 else 0
+
+
+def _tell_layout(tile: Map) -> Layout:
+    """Spaced where one bare stretch takes much of the repeat and is wide beside the border's height."""
+    columns = cv2.blur(np.percentile(tile, 90, axis=0)[None].astype(np.float32), (3, 1))[0]
+    low, high = np.percentile(columns, (10, 92))
+    bare = columns < low + BARE_SHARE * (high - low)
+    longest = _longest_run(np.concatenate([bare, bare]))
+    width = tile.shape[1]
+    wide = longest >= SPACED_GAP_SHARE * width and longest >= SPACED_GAP_HEIGHTS * RIBBON_ROWS
+    return "spaced" if wide and longest < width else "continuous"
+
+
+def _longest_run(flags: npt.NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
+
+
+def _count_round(strip: RimStrip, repeat: Repeat) -> int | None:
+    """Repeats round the whole rim, a whole number, or None where the rim's length is unknown."""
+    if strip.closed:
+        around = strip.seen_mask.shape[1] / repeat.period_px
+    elif np.isfinite(strip.px_per_diameter):
+        around = np.pi * strip.px_per_diameter / repeat.period_px
+    else:
+        return None
+    count = round(around)
+    return count if 1 <= count <= MOST_REPEATS else None
