@@ -32,8 +32,10 @@ ROBUST_ROUNDS = 5
 # Departures beyond this many robust deviations count nothing (Tukey's biweight, 95 % efficiency).
 TUKEY = 4.685
 LEAST_DEVIATION = np.array([0.025, 0.015, 0.025])
-# How far from the most common quiet colour a block's row may lie to start as glaze.
-START_WIDTH = np.array([0.30, 0.10, 0.15])
+# How far from the usual light and from the most common quiet colour a block's row may lie to start as glaze.
+START_WIDTH = np.array([0.30, 0.14, 0.20])
+# Whatever its colour, a quiet block starts with this weight: lamps of two colours share a rim.
+LEAST_START = 0.03
 # Of a row's spread within a block, what is usual: the quiet rows.
 QUIET_PERCENTILE = 30
 # Pixels this near the fit are glaze for the second, finer pass.
@@ -140,9 +142,7 @@ def _fit_surface(table: _Table, closed: bool) -> Map:
     quiet = np.isfinite(table.spread) & (table.usable > 0.3)
     usual = np.percentile(table.spread[quiet], QUIET_PERCENTILE) if quiet.any() else 0.1
     calm = table.usable / (1 + (np.where(quiet, table.spread, 1e3) / (2 * usual + 0.02)) ** 2)
-    start = _most_common(table.median, calm)
-    away = ((table.median - start[:, None, None]) / START_WIDTH[:, None, None]) ** 2
-    weights = calm * np.exp(-0.5 * np.minimum(away.sum(axis=0), 60)) + 1e-6
+    weights = calm * _start_weights(table.median, calm, closed) + 1e-6
     for _ in range(ROBUST_ROUNDS):
         fitted = _smooth(table.median, weights, closed)
         gap = np.abs(table.median - fitted)
@@ -150,6 +150,29 @@ def _fit_surface(table: _Table, closed: bool) -> Map:
         far = (gap / (TUKEY * deviation[:, None, None])).max(axis=0)
         weights = calm * np.where(far < 1, (1 - far**2) ** 2, 0) + 1e-6
     return fitted
+
+
+def _start_weights(median: Map, calm: npt.NDArray[np.floating], closed: bool) -> npt.NDArray[np.floating]:
+    """Closeness (rows, blocks) to the strip's most common colour and to the usual light of a block and its
+    neighbours: light falls off along a rim by more than print departs from the glaze."""
+    start = _most_common(median, calm)
+    usual = _usual_light(median[0], calm, closed)
+    away = ((median[0] - usual) / START_WIDTH[0]) ** 2
+    away += (((median[1:] - start[1:, None, None]) / START_WIDTH[1:, None, None]) ** 2).sum(axis=0)
+    return np.asarray(np.maximum(np.exp(-0.5 * np.minimum(away, 60)), LEAST_START))
+
+
+def _usual_light(light: Map, calm: npt.NDArray[np.floating], closed: bool) -> npt.NDArray[np.floating]:
+    """Weighted median of ln Y over the rows of each block and its neighbours, (blocks,)."""
+    blocks = light.shape[1]
+    beside = [np.arange(blocks) + k for k in (-1, 0, 1)]
+    columns = [at % blocks if closed else np.clip(at, 0, blocks - 1) for at in beside]
+    values, weights = (np.concatenate([plane[:, at] for at in columns]) for plane in (light, calm))
+    order = np.argsort(values, axis=0)
+    share = np.cumsum(np.take_along_axis(weights, order, axis=0), axis=0)
+    middle = (share < 0.5 * share[-1:]).sum(axis=0)
+    picked = np.take_along_axis(order, np.minimum(middle, len(order) - 1)[None], axis=0)
+    return np.asarray(np.take_along_axis(values, picked, axis=0)[0])
 
 
 def _most_common(median: Map, calm: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:

@@ -25,6 +25,8 @@ Map = npt.NDArray[np.float32]
 RIBBON_ROWS = 48
 FEATURE_ROWS = 12
 NOISE_FACTOR = 1.5
+# The quieter pixels tell the glaze; weaker stretches are brought up, but not from less than this share.
+BARE_PERCENTILE, LEAST_LEVEL = 45, 0.4
 # A period is believed from this much likeness of the border with itself one repeat on, and where that stands
 # out this many robust deviations from other shifts (rendered strips: below these, half are wrong).
 SURE_LIKENESS = 0.45
@@ -118,14 +120,17 @@ def _cut_ribbon(strip: RimStrip, bands: Bands, border: Band) -> tuple[Map, Map, 
 
 
 def _drop_slow(ribbon: Map, closed: bool) -> Map:
-    """Take off what changes slowly along the ribbon: glare and shading that the glaze did not explain."""
+    """Take off what changes slowly along the barer pixels: light that the glaze did not explain."""
     pad = min(int(SLOW_HEIGHTS * RIBBON_ROWS), ribbon.shape[1])
+    bare = (np.abs(ribbon) <= np.percentile(np.abs(ribbon), BARE_PERCENTILE)).astype(np.float32)
     mode = cv2.BORDER_WRAP if closed else cv2.BORDER_REFLECT
-    ring = cv2.copyMakeBorder(ribbon, 0, 0, pad, pad, mode)
-    # The bare glaze between print is the lower envelope of |contrast|, whose mean the print itself shifts:
-    # a median of row-wise means is moved less by it than each row's mean.
-    slow = cv2.blur(ring, (pad | 1, RIBBON_ROWS // 2), borderType=cv2.BORDER_REFLECT)[:, pad:-pad]
-    return np.asarray(ribbon - 0.5 * slow, np.float32)
+
+    def blur(plane: Map) -> Map:
+        ring = cv2.copyMakeBorder(plane, 0, 0, pad, pad, mode)
+        window = (pad | 1, RIBBON_ROWS // 2)
+        return np.asarray(cv2.blur(ring, window, borderType=cv2.BORDER_REFLECT)[:, pad:-pad], np.float32)
+
+    return ribbon - blur(ribbon * bare) / (blur(bare) + np.float32(0.05))
 
 
 def _features(ribbon: Map, seen: npt.NDArray[np.bool_], closed: bool) -> Map:
@@ -151,8 +156,8 @@ def _features(ribbon: Map, seen: npt.NDArray[np.bool_], closed: bool) -> Map:
 def _even_out(ribbon: Map, share: Map) -> Map:
     """Divide by what is usual nearby, so that a stretch of strong print does not outvote the rest."""
     level = cv2.blur(np.abs(ribbon).max(axis=0, keepdims=True), (2 * RIBBON_ROWS + 1, 1))
-    usual = max(float(np.median(level)), 1e-4)
-    even = np.clip(ribbon / np.maximum(level, 0.35 * usual), -1.2, 1.2)
+    usual = max(float(np.percentile(level, 75)), 1e-4)
+    even = np.clip(ribbon / np.maximum(level, LEAST_LEVEL * usual), -1.2, 1.2)
     return np.asarray(even * (share > 0.5), np.float32)
 
 

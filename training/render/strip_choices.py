@@ -162,7 +162,7 @@ def _choose_surface(rng: np.random.Generator) -> dict[str, Any]:
         "shading": float(rng.uniform(0.05, 0.6)),
         "glare": float(rng.uniform(0.2, 2.5)) if rng.random() < 0.5 else 0.0,
         "glare_streak": float(rng.uniform(0.2, 1.5)) if rng.random() < 0.35 else 0.0,
-        "embossing": float(rng.uniform(0.05, 0.3)) if rng.random() < 0.2 else 0.0,
+        "embossing": float(rng.uniform(0.03, 0.2)) if rng.random() < 0.12 else 0.0,
         "decal": float(rng.uniform(0.4, 1.0)) if rng.random() < 0.15 else 0.0,
         "food": bool(rng.random() < 0.06),
         "covered_share": float(rng.uniform(0.05, 0.3)) if rng.random() < 0.12 else 0.0,
