@@ -19,6 +19,7 @@ from model.rim_band import RimStrip
 from model.surroundings import MIN_GREEN, Surroundings
 from model.trim_mirrors import compare_scene, look_round, sum_blocks, weigh_metals
 from model.trim_print import KINDS, Print, TrimRegion
+from model.wear import measure_repeat
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -26,6 +27,7 @@ Mask = npt.NDArray[np.bool_]
 MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
 STRENGTH_SHARE = 0.4  # of the region's strong print: weaker departures may be shading of the glaze
 BLOCK_DEG = 10.0
+BLOCK_CAP, LEAST_BLOCK_CAP = 1.5, 60  # pixels a block may bring, times the middle block's, and at least
 MAX_PIXELS = 40000  # a regular subset is enough for every quantile
 
 
@@ -90,6 +92,7 @@ def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
     index = np.flatnonzero(keep)
     count = len(index)
     index = index[:: max(1, count // MAX_PIXELS)]
+    index = _even_out(index, (strip.column_deg[index % mask.shape[1]] // BLOCK_DEG).astype(np.int64))
     columns = index % mask.shape[1]
     return _Core(
         rgb.reshape(-1, 3)[index].astype(np.float64),
@@ -99,6 +102,18 @@ def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
         float(clipped.sum() / max(mask.sum(), 1)),
         count,
     )
+
+
+def _even_out(index: npt.NDArray[np.int64], block: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Thin out crowded rim blocks: a shadow or highlight in one place must not outvote the rest."""
+    if len(index) == 0:
+        return index
+    count = np.bincount(block)
+    most = max(LEAST_BLOCK_CAP, BLOCK_CAP * float(np.median(count[count > 0])))
+    order = np.argsort(block, kind="stable")
+    rank = np.arange(len(index)) - np.concatenate([[0], np.cumsum(count)])[block[order]]
+    step = np.maximum(count[block[order]] / most, 1.0)
+    return np.sort(index[order[np.floor(rank % step) == 0]])
 
 
 def _quantiles(prefix: str, values: Array, shares: tuple[float, ...]) -> dict[str, float]:
@@ -179,7 +194,12 @@ def _circumstances(
 ) -> dict[str, float]:
     rows = np.flatnonzero(region.mask.any(axis=1))
     height = int(np.ptp(rows)) + 1
+    part = region.mask[rows[0] : rows[-1] + 1]
+    seen = strip.seen_mask[rows[0] : rows[-1] + 1].any(axis=0)
     return {
+        "cover_share": float(part.any(axis=0).sum() / max(seen.sum(), 1)),
+        "repeat_strength": measure_repeat(part)[1],
+        "blur_px": strip.blur_px,
         "kind": float(KINDS.index(region.kind)),
         "height_px": float(height),
         "fill_share": float(region.mask.sum() / (height * region.mask.shape[1])),

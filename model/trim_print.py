@@ -27,6 +27,7 @@ LEAST_STRENGTH = 0.10  # in ln units: uneven glaze and JPEG stay under it (commo
 NOISE_DEVIATIONS = 4.0
 MIN_REGION_PIXELS = 40
 LEAST_STRAY_PIXELS = 150
+BORDER_BLOB_SHARE, STRAY_BLOB_SHARE = 0.6, 0.18  # of the strip's height: no stroke is as broad (own choice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,10 +62,7 @@ def find_print(strip: RimStrip, bands: Bands) -> Print:
     weights = LUMINANCE_WEIGHTS.astype(np.float32)
     bare = np.exp(-(((departure @ weights) / BARE_SPREAD) ** 2)).astype(np.float32) + np.float32(1e-6)
     bare *= sound & ~strip.clipped_mask
-    reach = 2 * max(3, round(NEAR_SHARE * strip.encoded.shape[0] / 2)) + 1
-    border = cv2.BORDER_REFLECT
-    total = cv2.blur(bare, (2 * reach + 1, reach), borderType=border) + np.float32(1e-9)
-    near = cv2.blur(departure * bare[..., None], (2 * reach + 1, reach), borderType=border) / total[..., None]
+    near = _blur_weighted(departure, bare, round(NEAR_SHARE * strip.encoded.shape[0]), strip.closed)
     fine = departure - near
     bright = fine @ weights
     tint = np.hypot(fine[..., 0] - fine[..., 1], fine[..., 2] - fine[..., 1])
@@ -75,16 +73,36 @@ def find_print(strip: RimStrip, bands: Bands) -> Print:
     return Print(glaze.astype(np.float32), strength, np.asarray(mask))
 
 
+def _blur_weighted(values: Map, weights: Map, reach_px: int, cyclic: bool) -> Map:
+    """Weighted mean of (h, w, 3) over a box ``reach_px`` high and twice as wide."""
+    rows, columns = max(3, reach_px) | 1, 2 * max(3, reach_px) + 1
+    margin = min(columns, values.shape[1])
+    layers = np.dstack([values * weights[..., None], weights])
+    padded = np.pad(layers, ((0, 0), (margin, margin), (0, 0)), mode="wrap" if cyclic else "reflect")
+    blurred = cv2.blur(padded, (columns, rows), borderType=cv2.BORDER_REFLECT)[:, margin:-margin]
+    return np.asarray(blurred[..., :3] / (blurred[..., 3:] + np.float32(1e-9)), dtype=np.float32)
+
+
 def list_regions(strip: RimStrip, bands: Bands, found: Print) -> list[TrimRegion]:
     """The regions that carry print: each line, the border, and what lies outside them; perhaps none."""
     regions = []
     for band in (*bands.lines, *((bands.border,) if bands.border is not None else ())):
         mask = np.zeros_like(found.mask)
         mask[band.row0 : band.row1] = found.mask[band.row0 : band.row1]
+        if band.kind == "border":
+            mask = _without_blobs(mask, round(BORDER_BLOB_SHARE * len(mask)))
         if mask.sum() >= MIN_REGION_PIXELS:
             regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
     stray = _stray_print(strip, found, regions)
     return regions if stray is None else [*regions, stray]
+
+
+def _without_blobs(mask: Mask, size_px: int) -> Mask:
+    """The mask less what a disc of that width fits into: shadows and highlights are broad, print is thin."""
+    size = max(5, size_px) | 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    broad = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    return np.asarray(mask & (cv2.dilate(broad, np.ones((5, 5), np.uint8)) == 0))
 
 
 def _stray_print(strip: RimStrip, found: Print, known: list[TrimRegion]) -> TrimRegion | None:
@@ -94,6 +112,7 @@ def _stray_print(strip: RimStrip, found: Print, known: list[TrimRegion]) -> Trim
     for region in known:
         mask[region.row0 : region.row1] = 0
     solid = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    solid = _without_blobs(solid, round(STRAY_BLOB_SHARE * len(mask)))
     rows = np.flatnonzero(solid.any(axis=1))
     if solid.sum() < LEAST_STRAY_PIXELS:
         return None

@@ -24,6 +24,7 @@ LEAST_REPEATS = 4  # fewer folded repeats tell wear from design badly
 SEARCH_SHARE = 0.08  # of a repeat: stamps are set by hand, repeats stray a little
 MIN_SECTOR_PIXELS = 12
 STRETCHES = 40
+LEAST_REPEAT_STRENGTH = 0.15  # a lower peak of the autocorrelation is chance
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,13 +141,22 @@ def _period(strip: RimStrip, printed: Mask, repeats: int | None) -> float | None
 
 
 def find_period(printed: Mask) -> float | None:
-    """Lag (px) of the strongest peak of the cyclic autocorrelation along the rim, or None."""
+    """Length (px) of the clearest repeat along the rim, or None."""
+    period, strength = measure_repeat(printed)
+    return period if strength >= LEAST_REPEAT_STRENGTH else None
+
+
+def measure_repeat(printed: Mask) -> tuple[float, float]:
+    """Lag (px) of the strongest peak of the cyclic autocorrelation of (h, w) print, and its height 0..1.
+
+    The first of nearly equal peaks counts; (0, 0) where there is none.
+    """
     width = printed.shape[1]
     centred = printed - printed.mean(axis=1, keepdims=True)
     spectrum = (np.abs(np.fft.rfft(centred, axis=1)) ** 2).sum(0)
     correlation = np.fft.irfft(spectrum, width)
     if correlation[0] <= 0:
-        return None
+        return 0.0, 0.0
     correlation = correlation / correlation[0]
     lags = np.arange(8, max(9, width // LEAST_REPEATS))
     peaks = [
@@ -155,9 +165,7 @@ def find_period(printed: Mask) -> float | None:
         if correlation[lag] >= correlation[lag - 1] and correlation[lag] >= correlation[lag + 1]
     ]
     if not peaks:
-        return None
+        return 0.0, 0.0
     best = max(peaks, key=lambda lag: correlation[lag])
-    if correlation[best] < 0.15:
-        return None
     first = next(lag for lag in peaks if correlation[lag] >= 0.85 * correlation[best])
-    return float(first)
+    return float(first), float(max(correlation[best], 0.0))

@@ -143,15 +143,16 @@ def test_the_gaps_of_a_motif_are_not_wear() -> None:
 
 def test_a_turned_plate_gives_the_same_wear_turned() -> None:
     strip, bands = paint_strip(colour.GOLD_LINEAR_RGB, seed=7)
-    rubbed = bands.print_mask.copy()
-    rubbed[:, 100:300] &= np.random.default_rng(0).random((HEIGHT, 200)) < 0.3
-    shares = wear_of(strip, replace(bands, print_mask=rubbed))
+    rubbed = np.zeros_like(bands.print_mask)
+    rubbed[:, 100:300] = np.random.default_rng(0).random((HEIGHT, 200)) < 0.7
+    worn = np.where(rubbed[..., None], bands.glaze_linear_rgb, strip.linear_rgb)
+    strip = replace(strip, linear_rgb=worn)
+    shares = wear_of(strip, bands)
     by = WIDTH // 4
+    names = ("encoded", "linear_rgb", "seen_mask", "clipped_mask")
     turned = wear_of(
-        replace(
-            strip, **{name: np.roll(getattr(strip, name), by, axis=1) for name in ("encoded", "linear_rgb")}
-        ),
-        replace(bands, print_mask=np.roll(rubbed, by, axis=1)),
+        replace(strip, **{name: np.roll(getattr(strip, name), by, axis=1) for name in names}),
+        replace(bands, glaze_linear_rgb=np.roll(bands.glaze_linear_rgb, by, axis=1)),
     )
     assert np.nanmax(np.abs(np.roll(shares, 9) - turned)) < 0.06
     assert np.nanmin(shares[4:9]) < 0.5 < np.nanmin(shares[12:])
@@ -171,7 +172,7 @@ def test_covered_columns_are_neither_worn_nor_sound() -> None:
     seen[:, 300:600] = False
     shares = wear_of(replace(strip, seen_mask=seen), bands)
     assert np.isnan(shares[9:18]).all()
-    assert (shares[20:] > 0.85).all()
+    assert (shares[20:] > 0.75).all()
 
 
 def test_the_answer_keeps_the_rules_of_its_fields() -> None:
@@ -188,10 +189,10 @@ def test_the_answer_keeps_the_rules_of_its_fields() -> None:
 
 def test_a_plain_rim_has_no_print_and_no_wear() -> None:
     strip, bands = paint_strip(colour.GOLD_LINEAR_RGB)
-    bare = replace(bands, print_mask=np.zeros_like(bands.print_mask), border=None)
-    found = judge_trim(strip, bare, LIGHT)
+    bare = replace(strip, linear_rgb=bands.glaze_linear_rgb)
+    found = judge_trim(bare, replace(bands, border=None), LIGHT)
     assert found.remaining_share is None and found.metal is None
-    assert found.probabilities is not None and found.probabilities["no metal"] > 0.5
+    assert found.verdict in ("no metal", "cannot tell")
 
 
 def test_clipped_pixels_are_left_out_of_the_colour() -> None:
