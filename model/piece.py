@@ -15,11 +15,20 @@ from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip
 from model.mask_shape import find_shape
 from model.outline import find_outline
+from model.paper import find_paper, measure_size
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
 from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
 from model.rim_choice import Choice, choose_lip
-from model.rim_views import body_drop_px, crop_band, equivalent_plane, lay_band, lay_side_band, start_at_top
+from model.rim_views import (
+    body_drop_px,
+    crop_band,
+    equivalent_plane,
+    lay_band,
+    lay_side_band,
+    looks_oval,
+    start_at_top,
+)
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -163,7 +172,10 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     outline = find_outline(mask, lip.curve, photo.width, photo.height)
     status: PieceStatus = "found" if in_frame >= _FOUND_SHARE else "partial"
     reason = None if status == "found" else "part of the piece lies outside the photo"
-    return Piece(status, outline, _rim_of_lip(photo, lip, outline), reason=reason)
+    rim = _rim_of_lip(photo, lip, outline)
+    paper = find_paper(photo, outline)
+    size = measure_size(photo, paper, lip.curve, rim.view) if paper is not None else None
+    return Piece(status, outline, rim, size, reason, paper if size is not None else None)
 
 
 def _rim_of_lip(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
@@ -198,6 +210,8 @@ def _rim_of_lip(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
 def _plane_of_lip(photo: Photo, lip: Lip) -> FloatArray:
     if lip.ellipse is None:
         return start_at_top(equivalent_plane(lip.curve, tilted=True), lip.curve)
+    if looks_oval(lip.ellipse):
+        return start_at_top(equivalent_plane(lip.curve, tilted=False), lip.curve)
     focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
     plane = find_rim_plane(lip.ellipse, focal, ((photo.width - 1) / 2, (photo.height - 1) / 2))
     return affine_plane(lip.ellipse) if plane is None else plane

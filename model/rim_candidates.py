@@ -19,8 +19,32 @@ _FAVOURED = 160  # best supported fits among which other evidence may choose
 _GROWN = 28  # best fits that are refitted to all edges near them
 _EDGE_POINTS = 5000  # of them, evenly thinned: plenty for five numbers
 _PAIRED_ARCS = 36  # longest arcs that are tried in pairs
-_LEAST_AXIS_RATIO = 0.22  # a lip seen at 13 degrees above its plane: flatter shows no rim band
-_SIZE_RANGE = (0.07, 1.6)  # semi-major over the longer side of the photo
+
+
+@dataclass(frozen=True)
+class _Limits:
+    """What an ellipse may be: axis ratio, semi-major over the photo's longer side, centre off the photo."""
+
+    least_axis_ratio: float
+    least_size: float
+    largest_size: float
+    off_frame: float
+
+    def admit(self, e: Ellipse, width: int, height: int) -> bool:
+        """Whether the ellipse is within the limits, in a photo of this size."""
+        size = e.semi_major / max(width, height)
+        x, y = e.cx / width - 0.5, e.cy / height - 0.5
+        return bool(
+            np.isfinite([e.cx, e.cy, e.semi_major, e.semi_minor]).all()
+            and self.least_size < size < self.largest_size
+            and e.semi_minor > self.least_axis_ratio * e.semi_major
+            and max(abs(x), abs(y)) < 0.5 + self.off_frame
+        )
+
+
+# By edges alone flat and huge ellipses fit any straight edge; a lip seen at 13 degrees has a ratio of .22.
+_ALONE = _Limits(0.22, 0.07, 1.6, 0.4)
+_GUIDED = _Limits(0.05, 0.05, 3.0, 1.6)
 
 
 @dataclass(frozen=True)
@@ -51,7 +75,8 @@ def propose_ellipses(
         return []
     fits = [fit_ellipse(arc) for arc in arcs[: 2 * _PAIRED_ARCS]]
     fits += _fit_pairs(arcs[:_PAIRED_ARCS])
-    usable = [e for e in fits if e is not None and _is_plausible(e, width, height)]
+    limits = _ALONE if favour is None else _GUIDED
+    usable = [e for e in fits if e is not None and limits.admit(e, width, height)]
     if not usable:
         return []
     support = edge_support(field, usable)
@@ -63,22 +88,10 @@ def propose_ellipses(
     points = np.argwhere(field.edge_mask > 0)[:, ::-1].astype(np.float64)
     points = points[:: max(1, len(points) // _EDGE_POINTS)]
     grown = [_grow(points, usable[i]) for i in order]
-    kept = [e for e in grown if e is not None and _is_plausible(e, width, height)]
+    kept = [e for e in grown if e is not None and limits.admit(e, width, height)]
     kept += [usable[i] for i in order]
     support = edge_support(field, kept)
     return _drop_twins([(kept[i], float(support[i])) for i in np.argsort(-support)])
-
-
-def _is_plausible(e: Ellipse, width: int, height: int) -> bool:
-    side = max(width, height)
-    low, high = _SIZE_RANGE
-    return bool(
-        np.isfinite([e.cx, e.cy, e.semi_major, e.semi_minor]).all()
-        and low * side < e.semi_major < high * side
-        and e.semi_minor > _LEAST_AXIS_RATIO * e.semi_major
-        and -0.4 * width < e.cx < 1.4 * width
-        and -0.4 * height < e.cy < 1.4 * height
-    )
 
 
 def _fit_pairs(arcs: list[FloatArray]) -> list[Ellipse | None]:

@@ -138,6 +138,6 @@ def _ellipse_of_mask(mask: PieceMask, scale: float) -> Ellipse | None:
     if found is None or found[1].sum() < 20:
         return None
     ellipse = fit_ellipse(found[0][found[1]])
-    if ellipse is None or ellipse.semi_minor < 0.15 * ellipse.semi_major or ellipse.semi_major > 400:
+    if ellipse is None or ellipse.semi_minor < 0.04 * ellipse.semi_major or ellipse.semi_major > 450:
         return None
     return scale_ellipse(ellipse, scale / mask.scale)

@@ -12,6 +12,8 @@ from model.rim_refinement import outward_normals, resample_closed
 FloatArray = npt.NDArray[np.float64]
 
 BAND_POINTS = 720
+_OVAL_RATIOS = (0.6, 0.87)  # axis ratios of oval plates and platters, from memory
+_ASKEW_DEG = 13.0  # from the diagonal
 _SMALL = 0.01  # step, in rim radii, of the numeric slope
 
 
@@ -56,6 +58,17 @@ def equivalent_plane(curve: FloatArray, tilted: bool) -> FloatArray:
         plane[:2, :2] *= 2 * float(np.linalg.det(spread)) ** 0.25
     plane[:2, 2] = centre
     return plane
+
+
+def looks_oval(ellipse: Ellipse) -> bool:
+    """Whether an ellipse is rather an oval lip than a slanted round one.
+
+    Phones are held level or turned by a quarter, so a slanted circle's long axis lies level or upright; an
+    oval plate's lies anyhow. An oval lying level is therefore taken for a slanted circle.
+    """
+    askew = abs(ellipse.angle_deg % 90 - 45)
+    low, high = _OVAL_RATIOS
+    return askew < _ASKEW_DEG and low < ellipse.semi_minor / ellipse.semi_major < high
 
 
 def _moments(curve: FloatArray) -> tuple[FloatArray, FloatArray]:
