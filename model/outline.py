@@ -11,6 +11,7 @@ from model.piece_mask import PieceMask, to_photo
 FloatArray = npt.NDArray[np.float64]
 
 _GRID_SIDE_PX = 576  # the silhouette is drawn on a grid this long
+_INSIDE_PX = 1.5  # mask px from the lip towards the well
 _COVERED = 0.3  # silhouette probability under which the area inside the lip counts as covered
 
 
@@ -38,6 +39,21 @@ def find_outline(
         return None
     outline = to_photo(cv2.approxPolyDP(largest, 0.7, True)[:, 0].astype(np.float64), scale)
     return np.clip(outline, 0, [width - 1, height - 1])
+
+
+def lip_in_view(mask: PieceMask, lip: FloatArray, edge_seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """(N,) bool: where the silhouette reaches the lip, or nearly does and an edge shows it.
+
+    The piece is looked for slightly inside its lip (N, 2), photo px, clockwise. Edges alone would miss a
+    white lip on a white table; the silhouette alone is too coarse for thin covers.
+    """
+    along = np.roll(lip, -1, axis=0) - np.roll(lip, 1, axis=0)
+    inner = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    inner /= np.maximum(np.linalg.norm(inner, axis=1, keepdims=True), 1e-9)
+    at = np.round((lip + inner * (_INSIDE_PX / mask.scale) + 0.5) * mask.scale - 0.5).astype(int)
+    rows, columns = mask.silhouette.shape
+    value = mask.silhouette[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
+    return np.asarray((value > 0.5) | (edge_seen & (value > _COVERED)), dtype=bool)
 
 
 def _join(inside_lip: npt.NDArray[np.uint8], seen: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -14,12 +14,12 @@ from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip
 from model.mask_shape import find_shape
-from model.outline import find_outline
+from model.outline import find_outline, lip_in_view
 from model.paper import find_paper, measure_size
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
 from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
-from model.rim_choice import Choice, choose_lip
+from model.rim_choice import Choice, choose_lip, fit_to_area
 from model.rim_views import (
     body_drop_px,
     crop_band,
@@ -168,6 +168,8 @@ def _refine(photo: Photo, rough: Ellipse) -> Lip:
 
 def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     """The piece around a refined lip."""
+    if mask is not None and fit_to_area(mask, (lip.curve + 0.5) * mask.scale - 0.5) > _ELLIPSE_FIT:
+        lip = replace(lip, seen=lip_in_view(mask, lip.curve, lip.seen))
     in_frame = float(inside_photo(lip.curve, photo).mean())
     outline = find_outline(mask, lip.curve, photo.width, photo.height)
     status: PieceStatus = "found" if in_frame >= _FOUND_SHARE else "partial"
