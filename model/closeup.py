@@ -13,6 +13,7 @@ from model.rim_choice import contour_of_area
 FloatArray = npt.NDArray[np.float64]
 
 _LEAST_LENGTH = 0.3  # of the photo's shorter side: a band shorter than this holds no border to read
+_WHOLE_CONTOUR = 0.85  # of the contour off the frame: such an area is a whole piece, not a close-up
 _BAND_POINTS = 400
 _STRAIGHT_RADIUS = 1.6  # of the photo's longer side: assumed where an arc is too flat to tell
 
@@ -31,11 +32,13 @@ class OpenBand:
 
 
 def band_from_mask(mask: PieceMask, width: int, height: int) -> OpenBand | None:
-    """The longest stretch of the lip area's border within the photo; None where there is none to speak of."""
+    """The longest stretch of the lip area's border in the photo; None for whole areas, short stretches."""
     found = contour_of_area(mask)
     if found is None:
         return None
     contour, apart = found
+    if apart.mean() > _WHOLE_CONTOUR:
+        return None
     stretch = longest_run(contour, apart)
     if stretch is None:
         return None

@@ -111,6 +111,7 @@ REFINE_SIDE_PX = 1600  # the exact curve: a tenth of a pixel here is a quarter i
 _LEAST_SCORE = 0.22  # of a lip chosen by its edges alone; below it nothing round is claimed
 _CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw nothing
 _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
+_LOOSE_FIT = 0.45  # overlap at which an ellipse is still better than no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
 NO_PIECE = (
@@ -152,7 +153,10 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
         return _piece_from_band(photo, band_from_trace(trace, mask, photo.width, photo.height), mask)
     if mask is None or (mask.lip_area > 0.5).mean() < _LEAST_AREA:
         return Piece("not found", None, None, reason=NO_PIECE)
-    return _piece_from_band(photo, band_from_mask(mask, photo.width, photo.height), mask)
+    band = band_from_mask(mask, photo.width, photo.height)
+    if band is None and choice is not None and fit > _LOOSE_FIT:
+        return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
+    return _piece_from_band(photo, band, mask)
 
 
 def _is_believed(choice: Choice, mask: PieceMask | None) -> bool:

@@ -194,7 +194,7 @@ def _lay_grid(rim: RimCurve) -> _Grid:
         turned = np.append(turned, turned[0] + 2 * np.pi)
     along = np.linspace(0, len(turned) - 1, columns, endpoint=not rim.closed)
     angle = np.degrees(np.interp(along, np.arange(len(turned)), turned)) % 360
-    return _Grid(where, angle.astype(np.float32), px_per_radius, px_scale)
+    return _Grid(where, angle.astype(np.float32) % 360, px_per_radius, px_scale)
 
 
 def _resample(
