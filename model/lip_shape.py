@@ -19,6 +19,7 @@ _ORDERS = 26  # waves round the rim: scallops of up to 24 lobes
 _FREE_REACH = 0.06  # of the radius: how far a lobe or corner may leave the ellipse
 _FREE_RMS = 0.006  # of the radius: a smooth departure larger than this makes the lip no ellipse
 _FREE_EXPLAINED = 0.55  # share of the edges' scatter that the smooth departure must explain
+_FREE_CONTRAST = 9.0  # Lab units: weaker edges do not bend the curve
 _LEAST_SEEN = 0.45  # of the free curve, or the ellipse is kept
 
 
@@ -68,7 +69,7 @@ def _free_curve(
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]] | None:
     """Move a closed curve to the edges along its normals, smoothly; with where it is seen."""
     edges = search_lip(rgb, curve, max(5.0, reach_px))
-    usable = (edges.strength > 12.0).astype(np.float64)
+    usable = (edges.strength > _FREE_CONTRAST).astype(np.float64)
     if usable.mean() < _LEAST_SEEN:
         return None
     offset, weight = _smooth_offsets(edges.offset_px, usable, max(1.0, 0.08 * reach_px))
