@@ -20,6 +20,7 @@ from model.motif import Window, cut_windows
 from model.network import Embedder
 from model.photo import decode_photo
 from model.piece import find_piece
+from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.surroundings import look_around
 from model.trim import judge_trim
@@ -109,7 +110,7 @@ def read_photo(
     strip = unroll_rim(photo, piece)
     bands = separate_bands(strip) if strip is not None else None
     laps.lap("strip")
-    border: facts.Border | None = None
+    border = count_repeats(strip, bands) if strip is not None and bands is not None else None
     laps.lap("repeats")
     around = look_around(photo, piece)
     light = find_light(photo, piece, strip, bands, neutral, around=around)
