@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from model.even_repeats import find_even_map
 from model.facts import Border, Layout
 from model.friezes import correlate, frieze_group, prepare_tile
 from model.period import SLOW_HEIGHTS, Period, find_period
@@ -25,6 +26,8 @@ Map = npt.NDArray[np.float32]
 RIBBON_ROWS = 48
 FEATURE_ROWS = 12
 NOISE_FACTOR = 1.5
+# Evening out the repeats' widths must make them this much more alike.
+LEAST_EVEN_GAIN = 0.03
 # The quieter pixels tell the glaze; weaker stretches are brought up, but not from less than this share.
 BARE_PERCENTILE, LEAST_LEVEL = 45, 0.4
 # A period is believed from this much likeness of the border with itself one repeat on, and where that stands
@@ -92,12 +95,28 @@ def measure_repeat(strip: RimStrip, bands: Bands) -> Repeat | None:
     if bands.border is None:
         return None
     ribbon, share, scale = _cut_ribbon(strip, bands, bands.border)
-    seen = share.mean(axis=0) > 0.5
-    period = find_period(_features(ribbon, seen, strip.closed), seen, strip.closed)
+    ribbon, share, period = _find_even_period(ribbon, share, strip.closed)
     if period is None or not _is_sure(period):
         return None
     tile, reliability = average_tile(np.abs(ribbon), share, period, strip.closed)
     return Repeat(period.px / scale, period.likeness, period.standing, _tell_layout(tile), tile, reliability)
+
+
+def _find_even_period(ribbon: Map, share: Map, closed: bool) -> tuple[Map, Map, Period | None]:
+    """Ribbon and share seen, evened out where that makes the repeats more alike, and their period."""
+    seen = share.mean(axis=0) > 0.5
+    features = _features(ribbon, share, closed)
+    period = find_period(features, seen, closed)
+    even = find_even_map(features, seen, closed)
+    if even is None:
+        return ribbon, share, period
+    columns = even.astype(np.float32)
+    moved, moved_share = _columns_at(ribbon, columns), _columns_at(share, columns)
+    moved_seen = moved_share.mean(axis=0) > 0.5
+    again = find_period(_features(moved, moved_share, closed), moved_seen, closed)
+    if again is None or (period is not None and again.likeness < period.likeness + LEAST_EVEN_GAIN):
+        return ribbon, share, period
+    return moved, moved_share, again
 
 
 def _is_sure(period: Period) -> bool:
@@ -133,7 +152,7 @@ def _drop_slow(ribbon: Map, closed: bool) -> Map:
     return ribbon - blur(ribbon * bare) / (blur(bare) + np.float32(0.05))
 
 
-def _features(ribbon: Map, seen: npt.NDArray[np.bool_], closed: bool) -> Map:
+def _features(ribbon: Map, share: Map, closed: bool) -> Map:
     """What repeats whatever the metal mirrors: sizes of contrast and of its jumps, (36, n), row means off.
 
     Twelve rows each: rows that drift a little along the rim still meet themselves.
@@ -141,12 +160,17 @@ def _features(ribbon: Map, seen: npt.NDArray[np.bool_], closed: bool) -> Map:
     along = cv2.Sobel(ribbon, cv2.CV_32F, 1, 0, ksize=3, scale=0.25)
     across = cv2.Sobel(ribbon, cv2.CV_32F, 0, 1, ksize=3, scale=0.25)
     size = (ribbon.shape[1], FEATURE_ROWS)
-    parts = [cv2.resize(np.abs(part), size, interpolation=cv2.INTER_AREA) for part in (ribbon, along, across)]
+    # Where what was seen ends, print ends too: no edge of the print's.
+    whole = cv2.erode((share > 0.9).astype(np.float32), np.ones((3, 3), np.uint8))
+    parts = [
+        cv2.resize(np.abs(part) * whole, size, interpolation=cv2.INTER_AREA)
+        for part in (ribbon, along, across)
+    ]
     # What the quietest quarter of the ribbon shows is noise, and noise never repeats.
     parts = [np.maximum(part - NOISE_FACTOR * np.percentile(part, 25), 0) for part in parts]
     stack = np.concatenate([part / max(float(part.std()), 1e-6) for part in parts])
     stack = np.minimum(stack, 4.0)
-    visible = seen.astype(np.float32)
+    visible = (share.mean(axis=0) > 0.5).astype(np.float32)
     mean = (stack * visible).sum(axis=1, keepdims=True) / max(float(visible.sum()), 1.0)
     window = (int(SLOW_HEIGHTS * RIBBON_ROWS) | 1, 1)
     slow = cv2.blur((stack - mean) * visible, window) / np.maximum(cv2.blur(visible[None], window), 0.2)

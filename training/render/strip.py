@@ -45,7 +45,8 @@ class StripTruth:
     """What was drawn. Rows and columns are strip pixels.
 
     ``border_rows`` is the mean extent of the inked rows; ``cover`` (h, w) the metal as stamped, lines
-    included; ``left`` (h, w) the share of it that is left; ``repeats`` may be broken in an open strip.
+    included; ``left`` (h, w) the share of it that is left; ``row_drift_px`` (w,) how far below its mean row
+    the print lies; ``repeats`` may be broken in an open strip.
     """
 
     motif_id: str
@@ -66,6 +67,7 @@ class StripTruth:
     glaze_rgb: tuple[float, float, float]
     cover: FloatArray
     left: FloatArray
+    row_drift_px: FloatArray
     remaining_share: float
     white_rgb: tuple[float, float, float]
 
@@ -97,7 +99,7 @@ def render_strip(
     light, glaze = _light_strip(choices, place, layers, left, rng)
     seen = _cover_columns(choices, light, rng)
     strip = _make_strip(choices, photograph(light, choices, rng), seen)
-    return StripPicture(strip, _tell_truth(motif, choices, cover, left, glaze), choices)
+    return StripPicture(strip, _tell_truth(motif, choices, place, cover, left, glaze), choices)
 
 
 def _make_strip(
@@ -232,7 +234,12 @@ def _cover_columns(
 
 
 def _tell_truth(
-    motif: Motif, choices: StripChoices, cover: FloatArray, left: FloatArray, glaze: FloatArray
+    motif: Motif,
+    choices: StripChoices,
+    place: Place,
+    cover: FloatArray,
+    left: FloatArray,
+    glaze: FloatArray,
 ) -> StripTruth:
     inked = np.flatnonzero(motif.tile.max(axis=1) > PRINTED_COVER)
     scale = choices.border_height_px / motif.tile.shape[0]
@@ -259,6 +266,7 @@ def _tell_truth(
         glaze_rgb=(float(glaze[0]), float(glaze[1]), float(glaze[2])),
         cover=cover,
         left=left,
+        row_drift_px=place.centre_shift,
         remaining_share=float(left[printed].mean()) if printed.any() else 1.0,
         white_rgb=(float(gains[0] / gains[1]), 1.0, float(gains[2] / gains[1])),
     )

@@ -121,7 +121,7 @@ def choose_scene(motif: Motif, rng: np.random.Generator, metal: Metal, **told: A
         mirrored=bool(rng.random() < 0.1),
         upside_down=False,
         **rows,
-        **_choose_surface(rng),
+        **_choose_surface(rng, height),
         **_choose_camera(rng),
     )
     return replace(choices, **told)
@@ -151,12 +151,14 @@ def _choose_rows(rng: np.random.Generator, height: int, told: dict[str, Any]) ->
     }
 
 
-def _choose_surface(rng: np.random.Generator) -> dict[str, Any]:
+def _choose_surface(rng: np.random.Generator, height: int) -> dict[str, Any]:
     """Wear, warp, light on the glaze, and what disturbs."""
     worn = rng.random() < 0.3
     return {
         "wear_share": float(rng.uniform(0.05, 0.7)) if worn else float(rng.uniform(0, 0.03)),
-        "drift_px": float(rng.choice([rng.uniform(0, 1), rng.uniform(0, 4), rng.uniform(0, 8)])),
+        "drift_px": float(
+            height * rng.choice([rng.uniform(0, 0.01), rng.uniform(0, 0.04), rng.uniform(0, 0.1)])
+        ),
         "scale_change": float(rng.uniform(0, 0.12)),
         "seam": bool(rng.random() < 0.15),
         "shading": float(rng.uniform(0.05, 0.6)),

@@ -13,8 +13,11 @@ from training.render.strip_choices import StripChoices
 
 FloatArray = npt.NDArray[np.float32]
 
-# Rows over which the drift of what is printed fades to the smaller drift of the lip.
-LIP_HELD_PX = 15
+# Mostly the lip was misjudged and drifts with the print; else it lies straight, and the print's drift fades
+# towards it over so many rows.
+LIP_FOLLOWS_SHARE, LIP_HELD_PX = 0.7, 15
+# Share of the scale change that shows along a whole rim, and along a part of one.
+CLOSED_UNEVENNESS, OPEN_UNEVENNESS = 0.15, 0.4
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,10 +42,13 @@ def place_pixels(choices: StripChoices, rng: np.random.Generator) -> Place:
     scale = 1 + choices.scale_change * rng.uniform(-1, 1) * np.sin(turn + rng.uniform(0, 2 * np.pi))
     rows = np.arange(h, dtype=np.float32)[:, None]
     lip = choices.lip_row
-    # The lip itself is found within a fraction of the drift, so that it moves less than what is printed.
-    held = np.clip((rows - lip) / LIP_HELD_PX, 0.25, 1)
+    follows = 1.0 if rng.random() < LIP_FOLLOWS_SHARE else 0.2
+    held = np.clip((rows - lip) / LIP_HELD_PX, follows, 1)
     row = (rows - lip - held * shift[None].astype(np.float32)) * scale[None].astype(np.float32) + lip
-    step = 1 + choices.scale_change * 0.7 * np.sin(turn + rng.uniform(0, 2 * np.pi))
+    # Round a whole rim a centre one hundredth of the radius off shifts angles by as much: far less than here
+    # an open strip, where a few degrees of tilt stretch one end.
+    uneven = CLOSED_UNEVENNESS if choices.closed else OPEN_UNEVENNESS
+    step = 1 + choices.scale_change * uneven * np.sin(turn + rng.uniform(0, 2 * np.pi))
     along = np.cumsum(step) * (w / step.sum())
     return Place(row.astype(np.float32), along[None].astype(np.float32), shift.astype(np.float32))
 
