@@ -21,6 +21,7 @@ from training.piece_scenes import compose_batch
 from training.segmenter import STRIDE, TARGETS, Segmenter, segmentation_loss
 
 SIZES = ((192, 256), (256, 192), (224, 288), (288, 224), (256, 256), (160, 288), (208, 288), (288, 208))
+AVERAGE_EVERY = 5  # steps: copying hundreds of small tensors takes as long as a step
 POOL_BATCHES = 60
 HELD_OUT_SEED = 10_000_000
 
@@ -31,7 +32,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--seconds", type=float, default=420.0)
     parser.add_argument("--batch", type=int, default=64)
-    parser.add_argument("--uses", type=int, default=4, help="steps a composed batch is good for")
+    parser.add_argument("--uses", type=int, default=8, help="steps a composed batch is good for")
     parser.add_argument("--rendered", type=Path, help="packed rendered pictures to mix in")
     parser.add_argument("--rendered-share", type=float, default=0.4)
     parser.add_argument("--rate", type=float, default=2e-3)
@@ -49,9 +50,9 @@ def main() -> None:
         network.start_from_imagenet(Path(os.environ[BACKBONE_VARIABLE]))
     network.to(told.device).train()
     optimizer = torch.optim.AdamW(network.parameters(), lr=told.rate, weight_decay=1e-4)
-    average = MovingAverage(network, 0.998)
+    average = MovingAverage(network, 0.98)
     rng = np.random.default_rng(told.seed)
-    rendered = load_rendered(told.rendered) if told.rendered is not None else []
+    rendered = load_rendered(told.rendered, told.device) if told.rendered is not None else []
     pool: dict[int, tuple[Tensor, ...]] = {}
     started, step, log = time.monotonic(), 0, []
     while (spent := time.monotonic() - started) < told.seconds:
@@ -63,7 +64,7 @@ def main() -> None:
             seed = told.seed * 1_000_003 + step
             pool[made] = tuple(t.half() for t in compose_batch(told.batch, height, width, seed, told.device))
         if rendered and rng.random() < told.rendered_share:
-            pictures, targets = move_about(*draw_rendered(rendered, told.batch, rng, told.device), rng)
+            pictures, targets = move_about(*draw_rendered(rendered, told.batch, rng), rng)
         else:
             pictures, targets = pool[int(rng.integers(len(pool)))]
         pictures, targets = vary(pictures, targets, rng)
@@ -74,7 +75,8 @@ def main() -> None:
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimizer.step()
-        average.update(network)
+        if step % AVERAGE_EVERY == 0:
+            average.update(network)
         if step % 100 == 0:
             log.append({"step": step, "seconds": round(spent, 1), "loss": round(loss.item(), 4)})
             print(log[-1], flush=True)
@@ -100,23 +102,26 @@ def main() -> None:
     (told.out / "segmenter_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
-def load_rendered(path: Path) -> list[tuple[Tensor, Tensor]]:
+def load_rendered(path: Path, device: str) -> list[tuple[Tensor, Tensor]]:
     """Packed pictures and targets, one pair of uint8 tensors (N, h, w, 3) for each picture size."""
     packed = np.load(path)
     names = sorted(name.removesuffix("_pictures") for name in packed.files if name.endswith("_pictures"))
     return [
-        (torch.from_numpy(packed[f"{name}_pictures"]), torch.from_numpy(packed[f"{name}_targets"]))
+        (
+            torch.from_numpy(packed[f"{name}_pictures"]).to(device),
+            torch.from_numpy(packed[f"{name}_targets"]).to(device),
+        )
         for name in names
     ]
 
 
 def draw_rendered(
-    rendered: list[tuple[Tensor, Tensor]], count: int, rng: np.random.Generator, device: str
+    rendered: list[tuple[Tensor, Tensor]], count: int, rng: np.random.Generator
 ) -> tuple[Tensor, Tensor]:
     """A batch (count, 3, h, w) of rendered pictures of one size, 0..1, with their targets."""
     pictures, targets = rendered[int(rng.integers(len(rendered)))]
-    index = torch.from_numpy(rng.integers(len(pictures), size=count))
-    one, two = (a[index].to(device).permute(0, 3, 1, 2).float() / 255 for a in (pictures, targets))
+    index = torch.from_numpy(rng.integers(len(pictures), size=count)).to(pictures.device)
+    one, two = (a[index].permute(0, 3, 1, 2).float() / 255 for a in (pictures, targets))
     return one, two
 
 
