@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
-
-import numpy as np
 
 from training.art.motif_art import Motif
 from training.render.phone import balance_gains, develop, draw_phone, true_white
@@ -88,14 +86,3 @@ def _look(traced: Any, settings: RenderSettings, plan: ScenePlan) -> dict[str, A
         "state": state_of(worn, plan.metal != "none"),
         **worn,
     }
-
-
-def small(settings: RenderSettings, factor: float) -> RenderSettings:
-    """The same settings at a fraction of the size."""
-    long, short = settings.size_px
-    return replace(settings, size_px=(int(long * factor), int(short * factor)))
-
-
-def seconds_of(truth: dict[str, Any]) -> float:
-    """Wall-clock seconds a picture took."""
-    return float(np.round(truth["seconds"]["total"], 2))
