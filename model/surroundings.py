@@ -25,6 +25,14 @@ Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
+class SceneColours:
+    """Log chromaticity (2,) of the table beside the piece, and of all round it; None where unseen."""
+
+    ring: npt.NDArray[np.float64] | None
+    scene: npt.NDArray[np.float64] | None
+
+
+@dataclass(frozen=True, eq=False)
 class Surroundings:
     """The photo at reduced size, linear sRGB, with what is known about each pixel.
 
@@ -66,14 +74,12 @@ class Surroundings:
         return np.asarray(self.outside_mask & near)
 
     @cached_property
-    def ring_colour(self) -> npt.NDArray[np.float64] | None:
-        """Log chromaticity (2,) of the table beside the piece, which the rim mirrors; None if unseen."""
-        return mean_chromaticity(self.linear_rgb[self.ring_mask])
-
-    @cached_property
-    def scene_colour(self) -> npt.NDArray[np.float64] | None:
-        """Log chromaticity (2,) of all that is seen outside the piece; None if too little."""
-        return mean_chromaticity(self.linear_rgb[self.outside_mask])
+    def colours(self) -> SceneColours:
+        """What the rim may mirror."""
+        return SceneColours(
+            mean_chromaticity(self.linear_rgb[self.ring_mask]),
+            mean_chromaticity(self.linear_rgb[self.outside_mask]),
+        )
 
 
 def look_around(photo: Photo, piece: Piece) -> Surroundings:

@@ -103,7 +103,7 @@ def judge_regions(
     judged = []
     found = find_print(strip, bands)
     for region in list_regions(strip, bands, found):
-        features = measure_region(strip, found, light, around, region)
+        features = measure_region(strip, found, light, around.colours if around else None, region)
         if features is None:
             judged.append(JudgedRegion(region, None, 0.0, 0.0))
             continue

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from model.colour import angle_deg, log_chromaticity, luminance
 from model.facts import Light
 from model.rim_band import RimStrip
-from model.surroundings import MIN_GREEN, Surroundings
+from model.surroundings import MIN_GREEN, SceneColours
 from model.trim_mirrors import compare_scene, look_round, sum_blocks, weigh_metals
 from model.trim_print import KINDS, Print, TrimRegion
 from model.wear import measure_repeat
@@ -44,7 +44,7 @@ class _Core:
 
 
 def measure_region(
-    strip: RimStrip, found: Print, light: Light, around: Surroundings | None, region: TrimRegion
+    strip: RimStrip, found: Print, light: Light, around: SceneColours | None, region: TrimRegion
 ) -> dict[str, float] | None:
     """Measure one region.
 
@@ -144,7 +144,9 @@ def _highlight_hue(pixels: Array, colour: Array, bright: Array) -> dict[str, flo
     level = luminance(pixels)
     top, low = level >= np.quantile(level, 0.85), level <= np.quantile(level, 0.25)
     highlight, shade = np.median(colour[top], axis=0), np.median(colour[low], axis=0)
-    together = np.corrcoef(bright, colour[:, 1])[0, 1] if bright.std() > 1e-6 else np.nan
+    together = (
+        np.corrcoef(bright, colour[:, 1])[0, 1] if min(bright.std(), colour[:, 1].std()) > 1e-6 else np.nan
+    )
     return {
         "rg_highlight": float(highlight[0]),
         "bg_highlight": float(highlight[1]),

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.colour import GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB, log_chromaticity, luminance
-from model.surroundings import Surroundings
+from model.surroundings import SceneColours
 
 Array = npt.NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def look_round(blocks: tuple[Array, Array] | None, white: Array) -> dict[str, fl
 
 
 def weigh_metals(
-    blocks: tuple[Array, Array] | None, white: Array, around: Surroundings | None
+    blocks: tuple[Array, Array] | None, white: Array, around: SceneColours | None
 ) -> dict[str, float]:
     """Log-likelihood ratio of gold against platinum of each block, whatever plausible thing it mirrors.
 
@@ -66,7 +66,7 @@ def weigh_metals(
     if blocks is None:
         return dict.fromkeys(("metal_ratio_mean", "metal_ratio_low", "metal_ratio_high"), float("nan"))
     colour = log_chromaticity(blocks[0]) - white
-    ring = None if around is None else around.ring_colour
+    ring = None if around is None else around.ring
     table = ANYTHING_MEAN if ring is None else ring - white
     mirrored = ((np.zeros(2), 0.15, 0.5), (table, 0.25, 0.3), (ANYTHING_MEAN, 0.6, 0.2))
 
@@ -86,10 +86,10 @@ def weigh_metals(
     }
 
 
-def compare_scene(around: Surroundings | None, white: Array, features: dict[str, float]) -> dict[str, float]:
+def compare_scene(around: SceneColours | None, white: Array, features: dict[str, float]) -> dict[str, float]:
     """Colour of what can be mirrored: the table beside the piece, the scene; and the trim against it."""
-    ring = None if around is None else around.ring_colour
-    scene = None if around is None else around.scene_colour
+    ring = None if around is None else around.ring
+    scene = None if around is None else around.scene
     none = np.full(2, np.nan)
     ring_colour = none if ring is None else ring - white
     scene_colour = none if scene is None else scene - white

@@ -167,5 +167,7 @@ def measure_repeat(printed: Mask) -> tuple[float, float]:
     if not peaks:
         return 0.0, 0.0
     best = max(peaks, key=lambda lag: correlation[lag])
+    if correlation[best] <= 0:
+        return 0.0, 0.0
     first = next(lag for lag in peaks if correlation[lag] >= 0.85 * correlation[best])
-    return float(first), float(max(correlation[best], 0.0))
+    return float(first), float(correlation[best])

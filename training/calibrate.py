@@ -1,10 +1,9 @@
 """Fit the light and trim recipes on rendered photos, and score them on scenes and motifs held out.
 
-    python -m training.calibrate --set DIR [--set DIR ...] [--cache DIR] [--only-light]
+    python -m training.calibrate --set DIR [--set DIR ...] [--cache DIR]
 
-Writes `model/weights/light.json`, `model/weights/trim.json` and `training/results/trim_fit.json`.
-Two passes are needed after a change of the chain: `--only-light` first, then all with a fresh cache,
-because the trim is measured against the fitted light.
+Writes `model/weights/light.json`, `model/weights/trim.json` and `training/results/trim_fit.json`. The trim
+is fitted under lights that were fitted without the photo. Empty the cache after a change of the chain.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ import argparse
 import json
 import platform
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +21,15 @@ from sklearn.model_selection import GroupKFold
 
 from model import light as light_module
 from model import trim as trim_module
+from model.facts import Light
 from model.light import fuse_light
 from model.trees import probability
 from training.fit_light import evidence_of, fit_light
 from training.fit_trim import Judged, calibrate_pool, fit_trim, judge_row, read_recipe
-from training.trim_features_table import PhotoRow, build_table
+from training.photo_strips import load_photo, measure_photos
+from training.trim_features_table import PhotoRow, row_of_light, row_of_trim
 from training.trim_scores import is_answered, is_wrong, score_light, score_naive, score_trim
+from training.trim_strip_rows import build_strip_rows
 
 SEED = 7
 FOLDS = 5
@@ -35,67 +38,70 @@ RESULTS = Path(__file__).parent / "results" / "trim_fit.json"
 
 
 def main() -> None:
-    """Read the table, fit, score held-out folds, write recipes and results."""
+    """Measure, fit, score held-out folds, write recipes and results."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument(
-        "--set", dest="sets", type=Path, action="append", required=True, help="folder of photos"
-    )
-    parser.add_argument("--cache", type=Path, help="folder for measured rows")
-    parser.add_argument("--only-light", action="store_true")
+    parser.add_argument("--set", dest="sets", type=Path, action="append", required=True)
+    parser.add_argument("--cache", type=Path, help="folder for measured photos")
+    parser.add_argument("--strips", type=int, default=1500, help="quick strips that support the trim fit")
     parser.add_argument("--workers", type=int, default=2)
     told = parser.parse_args()
-    rows = gather(told.sets, told.cache, told.workers)
-    results: dict[str, Any] = {"made": describe_run(rows)}
-    if told.only_light:
-        results["light"] = calibrate_light(rows)
-        print(json.dumps(results, indent=1))
-        return
-    results["light"] = score_light(rows)
-    results |= calibrate_trim(rows)
+    photos = gather(told.sets, told.cache, told.workers)
+    light_scores, lights = calibrate_light([row_of_light(load_photo(path)) for path in photos])
+    rows = [row_of_trim(load_photo(path), lit, True) for path, lit in zip(photos, lights, strict=True)]
+    kept = None if told.cache is None else told.cache / "strips.jsonl"
+    strips = build_strip_rows(told.strips, kept, told.workers)
+    results = {"made": describe_run(rows), "light": light_scores} | calibrate_trim(rows, strips)
     RESULTS.parent.mkdir(exist_ok=True)
     RESULTS.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(results, indent=1))
 
 
-def gather(folders: list[Path], cache: Path | None, workers: int, extra: bool = True) -> list[PhotoRow]:
-    """Rows of several folders."""
-    rows = []
+def gather(folders: list[Path], cache: Path | None, workers: int) -> list[Path]:
+    """Cache files of several folders' photos, measured where needed."""
+    found = []
     for folder in folders:
-        kept = None if cache is None else cache / f"{folder.parent.name}_{folder.name}.jsonl"
-        rows += build_table(folder, kept, workers, extra)
-    return rows
+        found += measure_photos(folder, None if cache is None else cache / folder.name, workers)
+    return found
 
 
-def calibrate_light(rows: list[PhotoRow]) -> dict[str, Any]:
-    """Fit the light on all rows and write it; score it by folds that leave scenes and motifs out."""
+def calibrate_light(rows: list[PhotoRow]) -> tuple[dict[str, Any], list[Light]]:
+    """Fit the light on all rows and write it.
+
+    Returns
+    -------
+    scores, lights
+        Both by folds that leave scenes and motifs out: what a photo's light looks like to a fit that never
+        saw it, in the order of the rows. The trim is fitted on those.
+    """
     start = json.loads(light_module.RECIPE.read_text(encoding="utf-8"))
-    held_out: list[PhotoRow] = []
+    lights: dict[str, Light] = {}
     for fit_on, hold in folds(rows):
         recipe = fit_light(fit_on, start)
-        held_out += [with_light(row, recipe) for row in hold]
+        lights |= {row.file: fuse_light(evidence_of(row), recipe) for row in hold}
     recipe = fit_light(rows, start) | {"fitted_on": describe_run(rows)}
-    light_module.RECIPE.write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
-    return score_light(held_out)
+    light_module.RECIPE.write_text(json.dumps(recipe, separators=(",", ":")) + "\n", encoding="utf-8")
+    held_out = [with_light(row, lights[row.file]) for row in rows]
+    return score_light(held_out), [lights[row.file] for row in rows]
 
 
-def with_light(row: PhotoRow, recipe: dict[str, Any]) -> PhotoRow:
-    """The row with its light fused anew."""
-    light = fuse_light(evidence_of(row), recipe)
-    return PhotoRow(
-        **{**row.__dict__, "white": list(light.white_rgb), "uncertainty_deg": light.uncertainty_deg}
-    )
+def with_light(row: PhotoRow, light: Light) -> PhotoRow:
+    """The row with its light."""
+    return replace(row, white=list(light.white_rgb), uncertainty_deg=light.uncertainty_deg)
 
 
-def calibrate_trim(rows: list[PhotoRow]) -> dict[str, Any]:
-    """Fit the trim on all rows and write it; calibrate and choose thresholds on rows each fit never saw."""
+def calibrate_trim(rows: list[PhotoRow], strips: list[PhotoRow]) -> dict[str, Any]:
+    """Fit the trim on all rows and write it; calibrate and choose thresholds on photos each fit never saw.
+
+    ``strips`` support every fit and are never scored.
+    """
     rows = [row for row in rows if row.views]
     held_out: list[Judged] = []
     for fit_on, hold in folds(rows):
-        recipe = read_recipe(fit_trim(fit_on))
+        recipe = read_recipe(fit_trim(fit_on + strips))
         held_out += [judged for row in hold if (judged := judge_row(row, recipe)) is not None]
-    final = fit_trim(rows)
+    final = fit_trim(rows + strips)
     calibrate_pool(final, held_out)
     held_out = [rescale(judged, final) for judged in held_out]
     final["numbers"]["thresholds"] = choose_thresholds(held_out, final["numbers"]["thresholds"])

@@ -12,10 +12,14 @@ import json
 from pathlib import Path
 from typing import Any
 
+from model.light import fuse_light
+from model.light import load_recipe as load_light
 from model.trim import load_recipe
 from training.calibrate import describe_run, gather
 from training.fit_light import white_error_deg
 from training.fit_trim import Judged, judge_row
+from training.photo_strips import load_photo
+from training.trim_features_table import PhotoRow, row_of_trim
 from training.trim_scores import is_wrong, score_light, score_naive, score_trim
 
 RESULTS = Path(__file__).parent / "results" / "trim_exam.json"
@@ -26,14 +30,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument(
-        "--set", dest="sets", type=Path, action="append", required=True, help="folder of photos"
-    )
+    parser.add_argument("--set", dest="sets", type=Path, action="append", required=True)
     parser.add_argument("--cache", type=Path, help="folder for measured rows")
     parser.add_argument("--out", type=Path, default=RESULTS)
     parser.add_argument("--workers", type=int, default=2)
     told = parser.parse_args()
-    rows = gather(told.sets, told.cache, told.workers, extra=False)
+    rows = [read_row(path) for path in gather(told.sets, told.cache, told.workers)]
     judged = [found for row in rows if (found := judge_row(row, load_recipe())) is not None]
     results = {
         "made": describe_run(rows),
@@ -45,6 +47,12 @@ def main() -> None:
     told.out.parent.mkdir(parents=True, exist_ok=True)
     told.out.write_text(json.dumps(results, indent=1) + "\n", encoding="utf-8")
     print(json.dumps({key: value for key, value in results.items() if key != "photos"}, indent=1))
+
+
+def read_row(path: Path) -> PhotoRow:
+    """The row of a measured photo under the light as shipped."""
+    photo = load_photo(path)
+    return row_of_trim(photo, fuse_light(photo.evidence, load_light()), extra=False)
 
 
 def describe_photo(judged: Judged) -> dict[str, Any]:

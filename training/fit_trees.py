@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
-from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
 from model.trees import DECIMALS
@@ -31,18 +30,17 @@ class Shape:
 
 @dataclass(frozen=True)
 class Sample:
-    """Rows to fit on: named features, target, weight, group (never split), and whether it is a real row."""
+    """A row to fit on: named features, target, group (never split), weight."""
 
     features: dict[str, float]
     target: float
     group: str
     weight: float = 1.0
-    counts: bool = True
 
 
 @dataclass(frozen=True)
 class Fit:
-    """The recipe part, and out-of-fold scores of the samples that count (nan for the others)."""
+    """The recipe part, and the held-out value of each sample."""
 
     recipe: dict[str, Any]
     held_out: Array
@@ -54,8 +52,8 @@ def fit_classifier(
     falling: Sequence[str],
     rising: Sequence[str],
     shape: Shape,
-) -> Fit:
-    """Boosted log-odds, monotone where named, scaled by a logistic fit to out-of-fold scores.
+) -> dict[str, Any]:
+    """Boosted log-odds, monotone where named, as a recipe part; calibrated later, on what it never saw.
 
     Parameters
     ----------
@@ -64,19 +62,10 @@ def fit_classifier(
     falling, rising
         Names along which the score may only fall or only rise.
     """
-    rows, target, weight, groups = _columns(samples, names)
+    rows, target, weight, _groups = _columns(samples, names)
     monotone = [(-1 if name in falling else 1 if name in rising else 0) for name in names]
-    held_out = np.full(len(samples), np.nan)
-    for fit_on, hold in GroupKFold(FOLDS, shuffle=True, random_state=7).split(rows, target, groups):
-        model = _classifier(monotone, shape).fit(rows[fit_on], target[fit_on], sample_weight=weight[fit_on])
-        held_out[hold] = model.decision_function(rows[hold])
     model = _classifier(monotone, shape).fit(rows, target, sample_weight=weight)
-    counts = np.array([sample.counts for sample in samples])
-    logistic = LogisticRegression(C=10.0).fit(held_out[counts, None], target[counts])
-    scale, shift = float(max(logistic.coef_[0, 0], 0.05)), float(logistic.intercept_[0])
-    recipe = _export(model, names, float(model._baseline_prediction.ravel()[0]), scale, shift)
-    scores = np.where(counts, scale * held_out + shift, np.nan)
-    return Fit(recipe, scores)
+    return _export(model, names, float(model._baseline_prediction.ravel()[0]), 1.0, 0.0)
 
 
 def fit_regression(

@@ -30,7 +30,8 @@ Array = npt.NDArray[np.float64]
 METAL_SHAPE = Shape(leaves=8, iterations=140)
 GOLD_SHAPE = Shape(leaves=6, iterations=120)
 WORN_SHAPE = Shape(leaves=4, iterations=60)
-EXTRA_WEIGHT = 0.5  # a cut or rebalanced view is no new piece
+# A cut or rebalanced view is no new piece; a quick strip is no path-traced photo.
+VIEW_WEIGHTS = {"whole": 1.0, "rebalanced": 0.4, "part": 0.4, "strip": 0.3}
 FIRST_THRESHOLDS = {"gold": 0.95, "platinum": 0.95, "no_metal": 0.9, "worn": 0.5, "worn_metal": 0.7}
 # Yellower light never is a sign of platinum: more gold in the mix may only raise the odds of gold.
 GOLD_FALLS_WITH = (
@@ -99,9 +100,9 @@ def fit_trim(rows: list[PhotoRow]) -> dict[str, Any]:
     }
     return {
         "format": 1,
-        "metal": metal_fit.recipe,
-        "gold": gold_fit.recipe,
-        "worn": worn_fit.recipe,
+        "metal": metal_fit,
+        "gold": gold_fit,
+        "worn": worn_fit,
         "remaining_knots": _fit_remaining(rows),
         "numbers": numbers,
     }
@@ -133,8 +134,8 @@ def _samples(rows: list[PhotoRow], target_of: Any) -> list[Sample]:
         target = target_of(row, region)
         if target is None or region["label"] is None:
             continue
-        weight = 1.0 if view == "whole" else EXTRA_WEIGHT
-        samples.append(Sample(region["features"], target, row.truth["group"], weight, view == "whole"))
+        weight = VIEW_WEIGHTS[view]
+        samples.append(Sample(region["features"], target, row.truth["group"], weight))
     return samples
 
 
@@ -150,7 +151,8 @@ def _worn_samples(rows: list[PhotoRow]) -> list[Sample]:
                 continue
             best = max(regions, key=lambda r: r["features"]["core_count_log"])
             features = worn_features(best["features"], wear)
-            samples.append(Sample(features, float(row.truth["worn"]), row.truth["group"]))
+            worn = float(row.truth["worn"])
+            samples.append(Sample(features, worn, row.truth["group"], VIEW_WEIGHTS[view["name"]]))
     return samples
 
 
@@ -178,7 +180,8 @@ def _fit_remaining(rows: list[PhotoRow]) -> list[list[float]]:
 
 def _chances_without(rows: list[PhotoRow], condition: Any) -> dict[str, float]:
     """Shares of gold, platinum and no metal among photos that meet a condition, one of each added."""
-    metals = [row.truth["metal"] for row in rows if row.views and condition(row.views[0]["regions"])]
+    photos = [row for row in rows if row.views and row.views[0]["name"] == "whole"]
+    metals = [row.truth["metal"] for row in photos if condition(row.views[0]["regions"])]
     counts = np.array([metals.count("gold"), metals.count("platinum"), metals.count("none")]) + 1.0
     gold, platinum, none = (counts / counts.sum()).round(4)
     return {"gold": float(gold), "platinum": float(platinum), "no metal": float(none)}

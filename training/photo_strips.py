@@ -1,0 +1,126 @@
+"""Run the chain up to the bands over a folder of rendered photos and keep what the trim fits start from.
+
+The slow half of the fits: decoding, piece, strip, bands and evidence of the light do not depend on any
+number that is fitted here, so they are cached, one file a photo.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import pickle
+import zlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from model.bands import Bands, separate_bands
+from model.light_evidence import measure_evidence
+from model.photo import decode_photo
+from model.piece import find_piece
+from model.repeats import count_repeats
+from model.rim_band import RimStrip, unroll_rim
+from model.scene_statistics import measure_scene
+from model.surroundings import SceneColours, Surroundings, look_around
+from training.trim_truth import PhotoTruth, read_truth
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredPhoto:
+    """One photo after the slow half. ``recast``: scene statistics under other casts, with their whites."""
+
+    file: str
+    truth: PhotoTruth
+    evidence: dict[str, npt.NDArray[np.float64]]
+    recast: list[dict[str, list[float]]]
+    colours: SceneColours
+    strip: RimStrip | None
+    bands: Bands | None
+    repeats: int | None
+
+
+def measure_photos(folder: Path, cache: Path | None, workers: int = 2) -> list[Path]:
+    """Measure every photo that has a truth beside it; return the cache files, made where missing.
+
+    Parameters
+    ----------
+    cache
+        Folder for the cache files, kept between runs; it must be emptied when the chain changes.
+    """
+    photos = sorted(path for path in folder.glob("*.jpg") if path.with_suffix(".json").exists())
+    cache = folder / "measured" if cache is None else cache
+    cache.mkdir(parents=True, exist_ok=True)
+    todo = [(path, cache / f"{path.stem}.pkl") for path in photos]
+    missing = [pair for pair in todo if not pair[1].exists()]
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    if workers > 1 and len(missing) > 1:
+        with multiprocessing.get_context("spawn").Pool(workers, cv2.setNumThreads, (1,)) as pool:
+            pool.starmap(_measure_into, missing, chunksize=4)
+    else:
+        for photo, target in missing:
+            _measure_into(photo, target)
+    return [target for _, target in todo]
+
+
+def _measure_into(photo: Path, target: Path) -> None:
+    part = target.with_suffix(".part")
+    part.write_bytes(pickle.dumps(_slim(measure_photo(photo)), protocol=5))
+    part.rename(target)
+
+
+def measure_photo(path: Path) -> MeasuredPhoto:
+    """Read one photo as the product does, up to the bands and the evidence of the light."""
+    truth = read_truth(path.with_suffix(".json"))
+    photo = decode_photo(path.read_bytes())
+    piece = find_piece(photo)
+    around = look_around(photo, piece)
+    strip = unroll_rim(photo, piece)
+    bands = None if strip is None else separate_bands(strip)
+    border = None if strip is None or bands is None else count_repeats(strip, bands)
+    return MeasuredPhoto(
+        file=path.name,
+        truth=truth,
+        evidence=measure_evidence(photo, around, piece.paper, strip, bands, None),
+        recast=[recast_scene(around, truth, path.name)],
+        colours=around.colours,
+        strip=strip,
+        bands=bands,
+        repeats=None if border is None else border.repeats,
+    )
+
+
+def load_photo(path: Path) -> MeasuredPhoto:
+    """Read a cache file back."""
+    measured: MeasuredPhoto = pickle.loads(path.read_bytes())
+    if measured.strip is None or measured.bands is None:
+        return measured
+    strip = replace(measured.strip, linear_rgb=measured.strip.linear_rgb.astype(np.float32))
+    glaze = measured.bands.glaze_linear_rgb.astype(np.float32)
+    return replace(measured, strip=strip, bands=replace(measured.bands, glaze_linear_rgb=glaze))
+
+
+def _slim(measured: MeasuredPhoto) -> MeasuredPhoto:
+    """Half-width numbers on disk; contrast and chroma are not read by the trim."""
+    if measured.strip is None or measured.bands is None:
+        return measured
+    half: Any = np.float16
+    nothing = np.zeros((0, 0), np.float32)
+    strip = replace(measured.strip, linear_rgb=measured.strip.linear_rgb.astype(half))
+    glaze = measured.bands.glaze_linear_rgb.astype(half)
+    bands = replace(measured.bands, glaze_linear_rgb=glaze, contrast=nothing, chroma_shift=nothing)
+    return replace(measured, strip=strip, bands=bands)
+
+
+def recast_scene(around: Surroundings, truth: PhotoTruth, name: str) -> dict[str, list[float]]:
+    """Statistics of the same scene under another cast along the colours of lamps and daylight."""
+    rng = np.random.default_rng(zlib.crc32(name.encode()))
+    warm = rng.normal(0.1, 0.25)
+    cast = np.exp([0.5 * warm + rng.normal(0, 0.03), 0.0, -1.0 * warm + rng.normal(0, 0.04)])
+    cast /= max(cast)
+    other = replace(around, linear_rgb=(around.linear_rgb * cast).astype(np.float32))
+    white = np.array(truth.white_rgb) * cast
+    return {"statistics": list(measure_scene(other).values()), "white_rgb": (white / white[1]).tolist()}
