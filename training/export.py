@@ -22,6 +22,7 @@ from torch import Tensor
 from model.motif import CHANNELS, WINDOW_HEIGHT, WINDOW_WIDTH
 from model.network import RECIPE_NAME, WEIGHTS_NAME, find_recipe_id, own_versions
 from training.config import DIMENSION
+from training.half_storage import halve_stored_weights
 from training.network import EmbeddingNetwork
 
 OPSET = 17
@@ -53,6 +54,7 @@ def export_embedder(
     network.eval()
     weights_path = folder / WEIGHTS_NAME
     write_onnx(network, weights_path)
+    halve_stored_weights(weights_path)
     parity = check_parity(network, weights_path)
     recipe = make_recipe(weights_path, parity, training, note)
     (folder / RECIPE_NAME).write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
@@ -167,7 +169,7 @@ def write_card(recipe: Mapping[str, Any]) -> str:
         recipe["note"] or "Trained by `python -m training.train`.",
         "",
         f"- Recipe `{recipe['id']}`, weights SHA-256 `{recipe['weights_sha256']}`, "
-        f"{recipe['weights_bytes']:,} bytes, ONNX opset {recipe['opset']}.",
+        f"{recipe['weights_bytes']:,} bytes (stored at half precision), ONNX opset {recipe['opset']}.",
         f"- In: windows {tuple(recipe['input_shape'])}: print strength, seen mask, edge strength "
         f"({recipe['normalisation']}). Out: {recipe['dimension']} numbers, unit length.",
         "- Start: EfficientNet-Lite0 trained on ImageNet, from the Python package "
