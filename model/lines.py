@@ -10,7 +10,7 @@ from model.colour import ciede2000, decode_srgb, lab_from_linear_rgb, luminance
 from model.facts import Light, Line, Place, Trim
 from model.rim_band import RimStrip
 from model.surroundings import Surroundings
-from model.trim import JudgedRegion, judge_regions, load_recipe
+from model.trim import JudgedRegion, judge_regions
 
 Array = npt.NDArray[np.float64]
 
@@ -56,6 +56,8 @@ def name_lines(
     light: Light | None,
     trim: Trim,
     around: Surroundings | None = None,
+    *,
+    judged: list[JudgedRegion] | None = None,
 ) -> tuple[Line, ...] | None:
     """Name the edge and verge lines.
 
@@ -67,6 +69,8 @@ def name_lines(
         The verdict: a line judged to be metal takes its metal; "metal" where that was not told.
     around
         Surroundings, as given to the verdict.
+    judged
+        The regions if judged already.
 
     Returns
     -------
@@ -77,12 +81,13 @@ def name_lines(
         return None
     if not strip.seen_mask.any():
         return None
-    judged = {id_of(j): j for j in judge_regions(strip, bands, light, around, load_recipe())}
+    known = judge_regions(strip, bands, light, around) if judged is None else judged
+    by_rows = {id_of(j): j for j in known}
     found = []
     for band in bands.lines:
         if band.kind not in PLACES:
             continue
-        region = judged.get((band.kind, band.row0, band.row1))
+        region = by_rows.get((band.kind, band.row0, band.row1))
         colour = _metal_name(region, trim) if region is not None else None
         colour = colour or name_colour(measure_line_lab(strip, bands, light, band))
         width = None if strip.mm_per_px is None else (band.row1 - band.row0) * strip.mm_per_px

@@ -61,6 +61,7 @@ def judge_trim(
     *,
     border: Border | None = None,
     reason: str | None = None,
+    judged: list[JudgedRegion] | None = None,
 ) -> Trim:
     """Judge the metal trim of the rim.
 
@@ -76,6 +77,8 @@ def judge_trim(
         Counted repeats, if known: they tell wear from the gaps of the motif.
     reason
         Why there is no strip, in words for the user.
+    judged
+        The regions if judged already (`judge_regions`); the lines need them too.
 
     Returns
     -------
@@ -87,7 +90,7 @@ def judge_trim(
     if visible_deg(strip) < MIN_VISIBLE_DEG:
         return _no_look("Too little of the rim is in view to compare places on it.")
     recipe = load_recipe()
-    judged = judge_regions(strip, bands, light, around, recipe)
+    judged = judge_regions(strip, bands, light, around, recipe) if judged is None else judged
     chances = pool_regions(judged, recipe)
     if not judged:
         return _plain_rim(chances, recipe)
@@ -97,9 +100,14 @@ def judge_trim(
 
 
 def judge_regions(
-    strip: RimStrip, bands: Bands, light: Light, around: Surroundings | None, recipe: TrimRecipe
+    strip: RimStrip,
+    bands: Bands,
+    light: Light,
+    around: Surroundings | None = None,
+    recipe: TrimRecipe | None = None,
 ) -> list[JudgedRegion]:
     """Measure every printed region and give it its log-odds of metal, and of gold if metal."""
+    recipe = load_recipe() if recipe is None else recipe
     judged = []
     found = find_print(strip, bands)
     for region in list_regions(strip, bands, found):
