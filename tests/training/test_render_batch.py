@@ -2,9 +2,10 @@
 
 import json
 import tarfile
+from pathlib import Path
 
 from training.render import batch
-from training.render.manifest import make_manifest, read_manifest, write_manifest
+from training.render.manifest import make_manifest, plan_of, read_manifest, write_manifest
 
 ROW = {"id": "fit-00001", "seed": 1, "set": "fit", "style": "exam", "role": "fit", "told": {}}
 
@@ -48,3 +49,15 @@ def test_a_manifest_comes_back_from_its_file(tmp_path):
 def test_a_shorter_manifest_is_the_beginning_of_a_longer_one():
     for name in ("exam", "fit", "samples", "gallery"):
         assert make_manifest(name, 9) == make_manifest(name, 30)[:9]
+
+
+def test_the_frozen_exam_can_be_drawn_again_row_by_row():
+    rows = read_manifest(Path(__file__).resolve().parents[2] / "training" / "exams" / "exam-1.jsonl")
+    again = {row["id"]: row for row in make_manifest("exam", 1 + max(int(row["id"][-5:]) for row in rows))}
+    assert len(rows) >= 200
+    for row in rows[::10]:
+        assert {name: row[name] for name in again[row["id"]]} == again[row["id"]]
+        plan = plan_of(row)
+        assert (plan.metal, plan.glaze, plan.shape) == tuple(
+            row["truth"][name] for name in ("metal", "glaze", "piece")
+        )

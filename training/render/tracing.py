@@ -18,7 +18,7 @@ from training.render.stage import Stage
 
 Floats = NDArray[np.float64]
 MAX_DEPTH = 7
-# bounds of the display-safe part of a render, in multiples of its median brightness
+# a brighter pixel is one stray path; in multiples of the picture's median brightness
 FIREFLY_LIMIT = 60.0
 
 
@@ -243,4 +243,4 @@ def trace(traced: TracedScene, samples: int, passes: int = 1) -> NDArray[np.floa
         total += np.asarray(image, dtype=np.float32)[..., :3]
     total = np.nan_to_num(total / passes, nan=0.0, posinf=0.0, neginf=0.0)
     middle = float(np.median(total.max(-1)))
-    return np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)).astype(np.float32)
+    return np.asarray(np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)), np.float32)

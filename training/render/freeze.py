@@ -1,0 +1,117 @@
+"""Freeze a rendered set: its rows, the truth in short, and what decides the pictures.
+
+``python -m training.render.freeze --rendered DIR --set exam --out training/exams/exam-1.jsonl``
+Every row can be rendered again; ``renderer_hash`` and ``tile_hash`` say whether the same code and
+the same motif art would do it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from training.render.manifest import Row, make_manifest, motif_of, plan_of, write_manifest
+
+FOLDER = Path(__file__).parent
+# what decides a picture; batching and publishing do not
+DECIDING_FILES = [
+    "camera.py",
+    "decoration.py",
+    "lips.py",
+    "meshes.py",
+    "phone.py",
+    "photo_file.py",
+    "picture.py",
+    "pieces.py",
+    "plan.py",
+    "profiles.py",
+    "room.py",
+    "sight.py",
+    "spectra.npz",
+    "stage.py",
+    "tables.py",
+    "things.py",
+    "tracing.py",
+    "truth.py",
+    "viewpoint.py",
+    "wear.py",
+]
+KEPT = [
+    "piece",
+    "glaze",
+    "metal",
+    "trim",
+    "finish",
+    "paint",
+    "motif",
+    "motif_id",
+    "variant",
+    "border",
+    "lines",
+    "lights",
+    "white_rgb",
+    "status",
+    "state",
+    "remaining_share",
+    "dull_share",
+    "width",
+    "height",
+    "diameter_mm",
+]
+
+
+def hash_renderer() -> str:
+    """Short hash over the files that decide a picture."""
+    digest = hashlib.sha256()
+    for name in DECIDING_FILES:
+        digest.update((FOLDER / name).read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def hash_tile(row: Row) -> str | None:
+    """Short hash of the row's motif tile, None without a motif."""
+    motifs = motif_of(plan_of(row))
+    for motif in motifs.values():
+        levels = (motif.tile * 255.0 + 0.5).astype("uint8")
+        return hashlib.sha256(levels.tobytes()).hexdigest()[:16]
+    return None
+
+
+def shorten_truth(truth: dict[str, Any]) -> dict[str, Any]:
+    """The facts a score needs, without curves and polygons."""
+    short = {name: truth[name] for name in KEPT}
+    short["ellipse"] = truth["rim"]["ellipse"]
+    short["visible_share"] = truth["rim"]["visible_share"]
+    return short
+
+
+def freeze_rows(rendered: Path, name: str) -> list[Row]:
+    """Rows of every picture in a folder, with its truth in short and both hashes."""
+    done = sorted(rendered.glob(f"{name}-*.json"))
+    count = 1 + max(int(path.stem.rpartition("-")[2]) for path in done)
+    rows = {row["id"]: row for row in make_manifest(name, count)}
+    frozen, renderer = [], hash_renderer()
+    for path in done:
+        row = rows[path.stem]
+        truth = json.loads(path.read_text(encoding="utf-8"))
+        hashes = {"renderer_hash": renderer, "tile_hash": hash_tile(row)}
+        frozen.append(row | hashes | {"truth": shorten_truth(truth)})
+    return frozen
+
+
+def main() -> None:
+    """Write the frozen manifest."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--rendered", type=Path, required=True)
+    parser.add_argument("--set", required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    told = parser.parse_args()
+    told.out.parent.mkdir(parents=True, exist_ok=True)
+    write_manifest(told.out, freeze_rows(told.rendered, told.set))
+
+
+if __name__ == "__main__":
+    main()
