@@ -11,6 +11,7 @@ import pytest
 from service.actions import Actions
 from service.demo_build import build_demo
 from service.demo_gallery import (
+    DEMO_FOLDER,
     fill_new_gallery,
     load_prepared,
     make_missing_pictures,
@@ -142,8 +143,10 @@ def test_missing_strips_are_made_in_the_background(actions: Actions, folder: Pat
 
 def test_the_shipped_demo_has_known_labels_and_every_photo() -> None:
     labelled = read_demo_labels()
-    for labels in labelled.values():
+    assert len({labels.motif for labels in labelled.values()}) >= 8
+    for photo, labels in labelled.items():
         assert labels.maker == "Velderby Works"
+        assert (DEMO_FOLDER / photo).is_file()
 
 
 def test_a_demo_with_an_unknown_label_value_is_refused(tmp_path: Path) -> None:
