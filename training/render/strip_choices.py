@@ -177,7 +177,7 @@ def _choose_camera(rng: np.random.Generator) -> dict[str, Any]:
     return {
         "blur_px": float(rng.choice([rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.2)])),
         "shrink": float(rng.choice([1.0, rng.uniform(1.0, 2.4)])),
-        "noise": float(rng.uniform(0.002, 0.03)),
+        "noise": float(rng.choice([rng.uniform(0.002, 0.02), rng.uniform(0.002, 0.06)], p=(0.7, 0.3))),
         "exposure": float(np.exp(rng.uniform(-0.7, 0.35))),
         "cast": (float(np.exp(warm)), float(np.exp(rng.normal(0, 0.04))), float(np.exp(-warm))),
         "contrast": float(rng.uniform(0, 0.5)),
