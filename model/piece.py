@@ -141,7 +141,8 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
     small, scale = photo.reduced(SEARCH_SIDE_PX)
     choice = choose_lip(find_edges(small), scale, mask, trace)
-    shape = find_shape(mask) if mask is not None and trace is None else None
+    by_edges = choice is not None and choice.area_fit is None and choice.score >= _LEAST_SCORE
+    shape = find_shape(mask) if mask is not None and trace is None and not by_edges else None
     fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
     if shape is not None and mask is not None and shape.is_better_than(fit):
         level, level_scale = photo.reduced(REFINE_SIDE_PX)

@@ -42,6 +42,11 @@ class _Limits:
         )
 
 
+def stands_alone(e: Ellipse, width: int, height: int) -> bool:
+    """Whether edges alone may vouch for an ellipse of this shape and size."""
+    return _ALONE.admit(e, width, height)
+
+
 # By edges alone flat and huge ellipses fit any straight edge; a lip seen at 13 degrees has a ratio of .22.
 _ALONE = _Limits(0.22, 0.07, 1.6, 0.4)
 _GUIDED = _Limits(0.05, 0.05, 3.0, 1.6)
@@ -135,14 +140,15 @@ def _grow(points: FloatArray, e: Ellipse) -> Ellipse | None:
 def _drop_twins(ranked: list[tuple[Ellipse, float]]) -> list[tuple[Ellipse, float]]:
     kept: list[tuple[Ellipse, float]] = []
     for e, score in ranked:
-        if not any(_are_twins(e, other) for other, _ in kept):
+        if not any(are_twins(e, other) for other, _ in kept):
             kept.append((e, score))
         if len(kept) == 24:
             break
     return kept
 
 
-def _are_twins(a: Ellipse, b: Ellipse) -> bool:
+def are_twins(a: Ellipse, b: Ellipse) -> bool:
+    """Whether two ellipses are nearly the same."""
     near = 0.02 * (a.semi_major + b.semi_major) / 2 + 1
     sizes = abs(a.semi_major - b.semi_major) < near and abs(a.semi_minor - b.semi_minor) < near
     return sizes and np.hypot(a.cx - b.cx, a.cy - b.cy) < near

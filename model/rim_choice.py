@@ -13,19 +13,32 @@ from model.edges import EdgeField
 from model.ellipse import ellipse_residuals_px, fit_ellipse, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.piece_mask import PieceMask
-from model.rim_candidates import Support, exclusive_support, judge_support, propose_ellipses
+from model.rim_candidates import (
+    Support,
+    are_twins,
+    exclusive_support,
+    judge_support,
+    propose_ellipses,
+    stands_alone,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
 _OUTER_SHARE = 0.62  # of the best score that an enclosing, nearly concentric ellipse must reach
 _OWN_EDGES = 0.6  # of the outer ellipse that must show edges where it runs apart from the inner one
 _NEARLY_CONCENTRIC = 0.3  # distance of centres over the inner semi-minor axis
+# Told apart on rendered pictures: below this overlap the mask is often of something else, and an ellipse
+# with so much better edges is right more often than not.
+_SURE_FIT, _EDGE_LEAD = 0.78, 1.3
 _FRAME_MARGIN_PX = 2.5  # mask px: the contour beside the photo's own border is no lip
 
 
 @dataclass(frozen=True)
 class Choice:
-    """A chosen ellipse, px of the searched picture; ``score`` from its edges, ``area_fit`` to the mask."""
+    """A chosen ellipse, px of the searched picture; ``score`` from its edges, ``area_fit`` to the mask.
+
+    ``area_fit`` is None where the edges alone decided.
+    """
 
     ellipse: Ellipse
     support: Support
@@ -55,12 +68,21 @@ def choose_lip(
     supports = judge_support(field, ellipses)
     height, width = field.edge_mask.shape
     scores = [score_candidate(e, s, width, height) for e, s in zip(ellipses, supports, strict=True)]
+    alone = [i for i, e in enumerate(ellipses) if mask is None or stands_alone(e, width, height)]
+    by_edges: Choice | None = None
+    if alone:
+        index = alone[_outermost(field, [ellipses[i] for i in alone], [scores[i] for i in alone])]
+        by_edges = Choice(ellipses[index], supports[index], scores[index], None)
     if mask is None:
-        index = _outermost(field, ellipses, scores)
-        return Choice(ellipses[index], supports[index], scores[index], None)
+        return by_edges
     fits = [_fit_of(mask, mask.scale / scale, e) for e in ellipses]
     joint = [f * (0.35 + 0.65 * s.edge_share) for f, s in zip(fits, supports, strict=True)]
     index = int(np.argmax(joint))
+    doubtful = fits[index] < _SURE_FIT
+    if doubtful and by_edges is not None:
+        agree = are_twins(by_edges.ellipse, ellipses[index])
+        if agree or by_edges.score > _EDGE_LEAD * scores[index]:
+            return by_edges
     return Choice(ellipses[index], supports[index], scores[index], fits[index])
 
 

@@ -134,7 +134,7 @@ def refine_ellipse(rgb: npt.NDArray[np.uint8], start: Ellipse) -> tuple[Ellipse,
         current = fitted
     current = step_outward(rgb, current)
     reach = max(2.5, 0.006 * current.semi_major)
-    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach, outermost=False)
+    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach)
     usable = edges.strength > _SEEN_CONTRAST
     if usable.sum() >= _SAMPLES // 8:
         fitted = fit_ellipse_robustly(edges.found[usable], current, 0.6)
