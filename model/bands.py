@@ -31,6 +31,9 @@ LINE_RUN_SHARE, THICKEST_LINE_SHARE = 0.5, 0.12
 LEAST_LINE_COVER, LEAST_RUN_SHARE = 0.35, 0.6
 # A line's contrast changes less than this, two columns on, beside its size.
 GREATEST_UNSTEADINESS = 0.3
+# Lines on the lip as thin and as weak (mean |ln Y|) as this are its shade: on rendered strips three in four
+# such were no line.
+LIP_SHADE_PX, LEAST_LIP_CONTRAST = 3, 0.34
 # An edge line starts within this share of the strip below the lip.
 EDGE_SHARE = 0.06
 
@@ -161,7 +164,16 @@ def _find_lines(print_mask: Mask, contrast: Map, inside: Mask, lip_row: int) -> 
     plain &= _unsteadiness(contrast, inside) < GREATEST_UNSTEADINESS
     spans = find_spans(plain)
     thickest = max(3, round(THICKEST_LINE_SHARE * (h - lip_row)))
-    return [(first, last) for first, last in spans if last - first <= thickest]
+    thin = [(first, last) for first, last in spans if last - first <= thickest]
+    size = np.where(inside, np.abs(contrast), 0).sum(axis=1) / seen
+    return [span for span in thin if not _is_lip_shade(span, size, lip_row)]
+
+
+def _is_lip_shade(span: tuple[int, int], size: npt.NDArray[np.float64], lip_row: int) -> bool:
+    """A thin weak line on the lip itself is its rounding, seen against the light, or the background."""
+    first, last = span
+    at_lip = first <= lip_row + 2
+    return bool(at_lip and last - first <= LIP_SHADE_PX and size[first:last].max() < LEAST_LIP_CONTRAST)
 
 
 def _unsteadiness(contrast: Map, inside: Mask) -> npt.NDArray[np.float64]:
