@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from model.ellipse import ellipse_residuals_px, fit_ellipse, sample_ellipse, scale_ellipse
+from model.ellipse import ellipse_residuals_px, fit_ellipse, polygon_iou, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.piece_mask import to_photo
 from model.rim_refinement import outward_normals, refine_ellipse, resample_closed, search_lip, seen_along
@@ -21,6 +21,7 @@ _FREE_RMS = 0.006  # of the radius: a smooth departure larger than this makes th
 _FREE_EXPLAINED = 0.55  # share of the edges' scatter that the smooth departure must explain
 _FREE_CONTRAST = 9.0  # Lab units: weaker edges do not bend the curve
 _LEAST_SEEN = 0.45  # of the free curve, or the ellipse is kept
+_SIDE_OVERLAP = 0.6  # of the refined with the rough lip seen from the side
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +42,18 @@ def refine_elliptic_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float
         return Lip(to_photo(free[0], scale), None, free[1])
     ellipse = scale_ellipse(fine, 1 / scale)
     return Lip(to_photo(edges.points, scale), ellipse, seen_along(edges, max(2.5, 0.012 * fine.semi_major)))
+
+
+def refine_side_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float) -> Lip:
+    """Refine the lip of a piece seen from the side; it stays where edges would lead it away.
+
+    Its ellipse is thin and the body's lines run beside it, so only a small move is believed.
+    """
+    fine, _ = refine_ellipse(rgb, rough)
+    if polygon_iou(sample_ellipse(fine), sample_ellipse(rough)) < _SIDE_OVERLAP:
+        fine = rough
+    curve = to_photo(sample_ellipse(fine, CURVE_POINTS), scale)
+    return Lip(curve, scale_ellipse(fine, 1 / scale), np.ones(len(curve), dtype=bool))
 
 
 def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:

@@ -12,7 +12,7 @@ from model.closeup import OpenBand, band_from_mask, band_from_trace
 from model.edges import find_edges
 from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
-from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip
+from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
 from model.mask_shape import find_shape
 from model.outline import find_outline, lip_in_view
 from model.paper import find_paper, measure_size
@@ -29,6 +29,7 @@ from model.rim_views import (
     looks_oval,
     start_at_top,
 )
+from model.side_lip import find_side_lip
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -111,6 +112,9 @@ REFINE_SIDE_PX = 1600  # the exact curve: a tenth of a pixel here is a quarter i
 _LEAST_SCORE = 0.22  # of a lip chosen by its edges alone; below it nothing round is claimed
 _CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw nothing
 _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
+_FLAT_FIT = 0.88  # overlap from which the silhouette is a lip seen from above, and nothing else is tried
+_SIDE_SCORE = 0.72  # of a lip seen from the side; flat pieces mostly score below .68 (rendered fit set)
+_CLEAR_SCORE = 0.6  # edges of an ellipse so good that it is no body seen from the side
 _LOOSE_FIT = 0.45  # overlap at which an ellipse is still better than no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
@@ -144,6 +148,17 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     by_edges = choice is not None and choice.area_fit is None and choice.score >= _LEAST_SCORE
     shape = find_shape(mask) if mask is not None and trace is None and not by_edges else None
     fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
+    clear = choice is not None and choice.score >= _CLEAR_SCORE
+    flat = max(fit, shape.fit if shape is not None else 0.0) >= _FLAT_FIT
+    if mask is not None and trace is None and not clear and not flat:
+        side = find_side_lip(mask)
+        if side is not None and side.score >= _SIDE_SCORE:
+            level, level_scale = photo.reduced(REFINE_SIDE_PX)
+            return _piece_from_lip(
+                photo,
+                refine_side_lip(level, scale_ellipse(side.ellipse, level_scale / mask.scale), level_scale),
+                mask,
+            )
     if shape is not None and mask is not None and shape.is_better_than(fit):
         level, level_scale = photo.reduced(REFINE_SIDE_PX)
         rough = (to_photo(shape.polygon, mask.scale) + 0.5) * level_scale - 0.5
