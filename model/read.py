@@ -22,6 +22,7 @@ from model.photo import decode_photo
 from model.piece import find_piece
 from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
+from model.straighten import straighten_strip
 from model.surroundings import look_around
 from model.trim import judge_trim
 
@@ -108,6 +109,7 @@ def read_photo(
     piece = find_piece(photo, trace)
     laps.lap("piece")
     strip = unroll_rim(photo, piece)
+    strip = None if strip is None else straighten_strip(strip)
     bands = separate_bands(strip) if strip is not None else None
     laps.lap("strip")
     border = count_repeats(strip, bands) if strip is not None and bands is not None else None

@@ -25,6 +25,7 @@ from model.piece import find_piece
 from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.scene_statistics import measure_scene
+from model.straighten import straighten_strip
 from model.surroundings import SceneColours, Surroundings, look_around
 from training.trim_truth import PhotoTruth, read_truth
 
@@ -79,6 +80,7 @@ def measure_photo(path: Path) -> MeasuredPhoto:
     piece = find_piece(photo)
     around = look_around(photo, piece)
     strip = unroll_rim(photo, piece)
+    strip = None if strip is None else straighten_strip(strip)
     bands = None if strip is None else separate_bands(strip)
     border = None if strip is None or bands is None else count_repeats(strip, bands)
     return MeasuredPhoto(
