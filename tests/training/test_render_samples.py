@@ -49,6 +49,7 @@ def test_a_sample_s_scene_is_built_again_from_its_row(row):
 
 def test_there_are_samples_of_every_kind():
     truths = [truth_of(name) for name in PHOTOS]
+    assert len(truths) >= 24
     assert len({truth["motif"] for truth in truths}) >= 8
     kinds = {(truth["metal"], truth["state"]) for truth in truths}
     assert {
