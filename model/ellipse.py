@@ -129,11 +129,12 @@ def scale_ellipse(ellipse: Ellipse, scale: float) -> Ellipse:
 
 
 def fit_ellipse_robustly(
-    points: FloatArray, start: Ellipse, tolerance_px: float, rounds: int = 5
+    points: FloatArray, start: Ellipse, tolerance_px: float, rounds: int = 5, outer: bool = False
 ) -> Ellipse | None:
     """Refit with weights that fade for points more than ``tolerance_px`` off (Geman-McClure).
 
-    While half the points lie farther off, their median distance is the tolerance.
+    While half the points lie farther off, their median distance is the tolerance. With ``outer``, points
+    inside fade three times sooner, so that of two rings the outer one wins.
     """
     current: Ellipse | None = start
     for _ in range(rounds):
@@ -141,6 +142,8 @@ def fit_ellipse_robustly(
             return None
         off = ellipse_residuals_px(current, points)
         off = off / max(tolerance_px, float(np.median(np.abs(off))))
+        if outer:
+            off = np.where(off < 0, 3 * off, off)
         weights = 1 / (1 + off * off) ** 2
         if weights.sum() < 6:
             return None

@@ -14,10 +14,13 @@ from model.facts import Ellipse
 FloatArray = npt.NDArray[np.float64]
 
 _SAMPLES = 360
+_INWARD_REACH, _OUTWARD_REACH = 0.5, 1.0  # one sigma, of the reach, of how far the start may be off
 _OUTERMOST_SHARE = 0.45  # of the strongest edge on the normal: an edge line lies just inside the lip
 _OUTER_REACH = 0.045  # of the radius: an edge line and the lip's own thickness lie within it
 _OUTER_STRENGTH = 0.3  # of the inner ring's contrast that the outer one must have
 _OUTER_ROUND = 0.7  # of the visible turn over which the outer ring must go
+_RING_SHARE = 0.93  # of the strongest ring's share of edges that the outer ring must reach
+_WHOLE_RING = 0.6  # of the visible turn: fewer edges do not make a ring worth moving outward for
 _SEEN_CONTRAST = 9.0  # Lab units over the profile's step: weaker is no visible lip
 
 
@@ -77,7 +80,8 @@ def search_lip(
     height, width = rgb.shape[:2]
     inside = np.all((where >= 0) & (where <= [width - 1, height - 1]), axis=2)[:, 1:-1]
     strength = np.where(inside, strength, 0.0)
-    prior = np.exp(-0.5 * (offsets[1:-1] / (0.6 * reach_px)) ** 2)
+    width = np.where(offsets[1:-1] > 0, _OUTWARD_REACH, _INWARD_REACH) * reach_px
+    prior = np.exp(-0.5 * (offsets[1:-1] / width) ** 2)
     weighted = strength * prior
     best = _outermost_peak(weighted) if outermost else weighted.argmax(axis=1)
     rows = np.arange(len(points))
@@ -120,27 +124,56 @@ def _parabola_shift(strength: FloatArray, best: npt.NDArray[np.intp]) -> FloatAr
 
 
 def refine_ellipse(rgb: npt.NDArray[np.uint8], start: Ellipse) -> tuple[Ellipse, LipEdges]:
-    """Refine an ellipse on a picture in two rounds, wide then narrow; returns it with its last edges."""
-    current = start
-    for reach in (0.03, 0.012):
-        edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), max(4.0, reach * current.semi_major))
-        usable = edges.strength > _SEEN_CONTRAST
-        if usable.sum() < _SAMPLES // 8:
-            return current, edges
-        tolerance = max(1.0, 0.3 * reach * current.semi_major)
-        fitted = fit_ellipse_robustly(edges.found[usable], current, tolerance)
-        if fitted is None or not _is_close(fitted, start):
-            return current, edges
-        current = fitted
-    current = step_outward(rgb, current)
-    reach = max(2.5, 0.006 * current.semi_major)
-    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach)
-    usable = edges.strength > _SEEN_CONTRAST
-    if usable.sum() >= _SAMPLES // 8:
-        fitted = fit_ellipse_robustly(edges.found[usable], current, 0.6)
-        current = fitted if fitted is not None and _is_close(fitted, current) else current
+    """Refine an ellipse on a picture; returns it with the edges along it.
+
+    Twice: to the strongest edges, and to the outermost strong ones. The outer ellipse is the lip if edges
+    go round it nearly as well; a shadow or a foot to one side does not.
+    """
+    strongest = _converge(rgb, start, outermost=False)
+    share = _ring_share(rgb, strongest)
+    enough = max(_RING_SHARE * share, _WHOLE_RING)
+    current = _settle(rgb, strongest, outermost=False) if share >= _WHOLE_RING else strongest
+    for begin in (_converge(rgb, start, outermost=True), strongest):
+        outer = _settle(rgb, step_outward(rgb, begin))
+        if outer.semi_minor > current.semi_minor and _ring_share(rgb, outer) >= enough:
+            current = outer
     edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), max(4.0, 0.012 * current.semi_major))
     return current, edges
+
+
+def _converge(rgb: npt.NDArray[np.uint8], start: Ellipse, outermost: bool) -> Ellipse:
+    """Search and fit in rounds, wide then narrow."""
+    current = start
+    for reach in (0.03, 0.03, 0.012) if outermost else (0.03, 0.012):
+        reach_px = max(4.0, reach * current.semi_major)
+        edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach_px, outermost)
+        usable = edges.strength > _SEEN_CONTRAST
+        if usable.sum() < _SAMPLES // 8:
+            return current
+        tolerance = max(1.0, 0.3 * reach * current.semi_major)
+        fitted = fit_ellipse_robustly(edges.found[usable], current, tolerance, outer=outermost)
+        if fitted is None or not _is_close(fitted, start):
+            return current
+        current = fitted
+    return current
+
+
+def _settle(rgb: npt.NDArray[np.uint8], current: Ellipse, outermost: bool = True) -> Ellipse:
+    """A last fit to the edges within a few px."""
+    reach = max(2.5, 0.006 * current.semi_major)
+    edges = search_lip(rgb, sample_ellipse(current, _SAMPLES), reach, outermost)
+    usable = edges.strength > _SEEN_CONTRAST
+    if usable.sum() < _SAMPLES // 8:
+        return current
+    fitted = fit_ellipse_robustly(edges.found[usable], current, 0.6)
+    return fitted if fitted is not None and _is_close(fitted, current) else current
+
+
+def _ring_share(rgb: npt.NDArray[np.uint8], ellipse: Ellipse) -> float:
+    """Share of the visible turn with an edge on the ellipse."""
+    edges = search_lip(rgb, sample_ellipse(ellipse, _SAMPLES), 3.0, outermost=False)
+    close = np.abs(edges.offset_px) < max(1.2, 0.004 * ellipse.semi_major)
+    return float((close & (edges.strength > _SEEN_CONTRAST)).sum() / max((edges.strength > 0).sum(), 1))
 
 
 def step_outward(rgb: npt.NDArray[np.uint8], inner: Ellipse) -> Ellipse:
