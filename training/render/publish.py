@@ -33,7 +33,7 @@ LINES = {
     "square plate": ("Wexcombe Fell", "WF"),
     "sugar bowl": ("Wexcombe Fell", "WF"),
 }
-SAMPLE_SIDE_PX, SAMPLE_QUALITY = 1200, 82
+SAMPLE_SIDE_PX, SAMPLE_QUALITY = 1200, 78
 GALLERY_SIDE_PX, GALLERY_QUALITY = 864, 80
 _NUMBER_BASE = {"gold": 100, "platinum": 300, "none": 500}
 
