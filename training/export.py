@@ -62,7 +62,7 @@ def export_embedder(
     return recipe
 
 
-def write_onnx(network: EmbeddingNetwork, path: Path) -> None:
+def write_onnx(network: torch.nn.Module, path: Path) -> None:
     """Export with any number of windows a call."""
     example = torch.rand(2, *INPUT_SHAPE)
     with warnings.catch_warnings():
@@ -184,6 +184,13 @@ def write_card(recipe: Mapping[str, Any]) -> str:
             f"- While training, rendered strips of {last.get('motifs')} motifs from held-out art, "
             f"{last.get('queries')} queries, two gallery strips each: Recall@1 {last.get('recall_at_1')}, "
             f"Recall@5 {last.get('recall_at_5')} (rendered; not the exam)."
+        )
+    if refitted := training.get("refitted"):
+        tried = refitted["tried"]
+        lines.append(
+            f"- Last layer refitted in closed form on {refitted['windows']} windows of {refitted['families']} "
+            f"training families ({refitted['chosen']}, chosen on the same validation strips): Recall@1 "
+            f"{tried['as trained']['recall_at_1']} as trained, {tried[refitted['chosen']]['recall_at_1']} refitted."
         )
     lines += [
         "",

@@ -142,9 +142,9 @@ class EmbeddingNetwork(nn.Module):  # type: ignore[misc]
 
     def describe(self, maps: Tensor) -> Tensor:
         """Unit rows from maps; at single precision, for the losses tell cosines of .001 apart."""
-        return F.normalize(self.project(self._pool(maps).flatten(1)), dim=1)
+        return F.normalize(self.project(self.pool(maps).flatten(1)), dim=1)
 
-    def _pool(self, maps: Tensor) -> Tensor:
+    def pool(self, maps: Tensor) -> Tensor:
         """Generalised mean along the border, (n, c, rows, columns) to (n, c, rows)."""
         power = self.power.clamp(1.0, 8.0)
         return maps.clamp(min=1e-4).pow(power).mean(dim=3).pow(1.0 / power)
