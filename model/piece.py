@@ -114,6 +114,7 @@ _CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw noth
 _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
 _FLAT_FIT = 0.88  # overlap from which the silhouette is a lip seen from above, and nothing else is tried
 _SIDE_SCORE = 0.72  # of a lip seen from the side; flat pieces mostly score below .68 (rendered fit set)
+_SURE_SHAPE = 0.9  # overlap of a square or free shape that outweighs an ellipse found by its edges
 _CLEAR_SCORE = 0.6  # edges of an ellipse so good that it is no body seen from the side
 _LOOSE_FIT = 0.45  # overlap at which an ellipse is still better than no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
@@ -146,7 +147,9 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     small, scale = photo.reduced(SEARCH_SIDE_PX)
     choice = choose_lip(find_edges(small), scale, mask, trace)
     by_edges = choice is not None and choice.area_fit is None and choice.score >= _LEAST_SCORE
-    shape = find_shape(mask) if mask is not None and trace is None and not by_edges else None
+    shape = find_shape(mask) if mask is not None and trace is None else None
+    if by_edges and shape is not None and shape.fit < _SURE_SHAPE:
+        shape = None
     fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
     clear = choice is not None and choice.score >= _CLEAR_SCORE
     flat = max(fit, shape.fit if shape is not None else 0.0) >= _FLAT_FIT
