@@ -72,6 +72,14 @@ def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float)
     return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.02 * size)))
 
 
+def keep_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:
+    """A closed polygon of the level ``rgb`` as it is, with where edges show it."""
+    curve = resample_closed(rough, CURVE_POINTS)
+    size = float(np.sqrt(abs(_area(curve)) / np.pi))
+    edges = search_lip(rgb, curve, max(4.0, 0.03 * size))
+    return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.03 * size)))
+
+
 def _area(curve: FloatArray) -> float:
     x, y = curve.T
     return float((x * np.roll(y, -1) - np.roll(x, -1) * y).sum() / 2)

@@ -12,7 +12,7 @@ from model.closeup import OpenBand, band_from_mask, band_from_trace
 from model.edges import find_edges
 from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
-from model.lip_shape import Lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
+from model.lip_shape import Lip, keep_lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
 from model.mask_shape import find_shape
 from model.outline import find_outline, lip_in_view
 from model.paper import find_paper, measure_size
@@ -115,6 +115,7 @@ _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip co
 _FLAT_FIT = 0.88  # overlap from which the silhouette is a lip seen from above, and nothing else is tried
 _SIDE_SCORE = 0.72  # of a lip seen from the side; flat pieces mostly score below .68 (rendered fit set)
 _SURE_SHAPE = 0.9  # overlap of a square or free shape that outweighs an ellipse found by its edges
+_LOST_FIT = 0.04  # overlap that a free curve may lose to the edges it follows, or it follows wrong ones
 _CLEAR_SCORE = 0.6  # edges of an ellipse so good that it is no body seen from the side
 _LOOSE_FIT = 0.45  # overlap at which an ellipse is still better than no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
@@ -165,7 +166,10 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     if shape is not None and mask is not None and shape.is_better_than(fit):
         level, level_scale = photo.reduced(REFINE_SIDE_PX)
         rough = (to_photo(shape.polygon, mask.scale) + 0.5) * level_scale - 0.5
-        return _piece_from_lip(photo, refine_free_lip(level, rough, level_scale), mask)
+        lip = refine_free_lip(level, rough, level_scale)
+        if fit_to_area(mask, (lip.curve + 0.5) * mask.scale - 0.5) < shape.fit - _LOST_FIT:
+            lip = keep_lip(level, rough, level_scale)
+        return _piece_from_lip(photo, lip, mask)
     if choice is not None and _is_believed(choice, mask):
         return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
     if trace is not None:
