@@ -11,6 +11,8 @@ from model.piece_mask import PieceMask, to_photo
 FloatArray = npt.NDArray[np.float64]
 
 _GRID_SIDE_PX = 576  # the silhouette is drawn on a grid this long
+# Flat pieces mostly show over .91, pieces seen from the side under (rendered fit set).
+_BODY_SHARE = 0.9
 _INSIDE_PX = 1.5  # mask px from the lip towards the well
 _COVERED = 0.3  # silhouette probability under which the area inside the lip counts as covered
 
@@ -54,6 +56,11 @@ def lip_in_view(mask: PieceMask, lip: FloatArray, edge_seen: npt.NDArray[np.bool
     rows, columns = mask.silhouette.shape
     value = mask.silhouette[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
     return np.asarray((value > 0.5) | (edge_seen & (value > _COVERED)), dtype=bool)
+
+
+def shows_body(mask: PieceMask) -> bool:
+    """Whether clearly more than the area inside the lip is seen of the piece: its outside, from the side."""
+    return bool((mask.lip_area > 0.5).sum() < _BODY_SHARE * (mask.silhouette > 0.5).sum())
 
 
 def _join(inside_lip: npt.NDArray[np.uint8], seen: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:

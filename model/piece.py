@@ -14,7 +14,7 @@ from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_shape import Lip, keep_lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
 from model.mask_shape import find_shape
-from model.outline import find_outline, lip_in_view
+from model.outline import find_outline, lip_in_view, shows_body
 from model.paper import find_paper, measure_size
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
@@ -154,7 +154,7 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
     clear = choice is not None and choice.score >= _CLEAR_SCORE
     flat = max(fit, shape.fit if shape is not None else 0.0) >= _FLAT_FIT
-    if mask is not None and trace is None and not clear and not flat:
+    if mask is not None and trace is None and not clear and not flat and shows_body(mask):
         side = find_side_lip(mask)
         if side is not None and side.score >= _SIDE_SCORE:
             level, level_scale = photo.reduced(REFINE_SIDE_PX)
