@@ -148,10 +148,7 @@ def rank_motifs(query: FloatArray, weights: FloatArray, gallery: Gallery) -> Ran
 def _best_photo_of_each(photo_scores: npt.NDArray[np.floating], index: _Sorted) -> IntArray:
     """For each motif the item whose own vectors come nearest."""
     bounds = np.r_[index.motif_starts, len(index.photos)]
-    best = [
-        first + int(photo_scores[first:last].argmax())
-        for first, last in pairwise(bounds)
-    ]
+    best = [first + int(photo_scores[first:last].argmax()) for first, last in pairwise(bounds)]
     return index.photos[best]
 
 

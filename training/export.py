@@ -186,11 +186,13 @@ def write_card(recipe: Mapping[str, Any]) -> str:
             f"Recall@5 {last.get('recall_at_5')} (rendered; not the exam)."
         )
     if refitted := training.get("refitted"):
-        tried = refitted["tried"]
+        before, after = (
+            refitted["tried"][name]["recall_at_1"] for name in ("as trained", refitted["chosen"])
+        )
         lines.append(
-            f"- Last layer refitted in closed form on {refitted['windows']} windows of {refitted['families']} "
-            f"training families ({refitted['chosen']}, chosen on the same validation strips): Recall@1 "
-            f"{tried['as trained']['recall_at_1']} as trained, {tried[refitted['chosen']]['recall_at_1']} refitted."
+            f"- Last layer refitted in closed form on {refitted['windows']} windows of "
+            f"{refitted['families']} training families ({refitted['chosen']}, chosen on the same validation "
+            f"strips): Recall@1 {before} as trained, {after} refitted."
         )
     lines += [
         "",
