@@ -10,7 +10,14 @@ import numpy.typing as npt
 from model.ellipse import ellipse_residuals_px, fit_ellipse, polygon_iou, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.piece_mask import to_photo
-from model.rim_refinement import outward_normals, refine_ellipse, resample_closed, search_lip, seen_along
+from model.rim_refinement import (
+    LipEdges,
+    outward_normals,
+    refine_ellipse,
+    resample_closed,
+    search_lip,
+    seen_along,
+)
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -19,6 +26,7 @@ _ORDERS = 26  # waves round the rim: scallops of up to 24 lobes
 _FREE_REACH = 0.06  # of the radius: how far a lobe or corner may leave the ellipse
 _FREE_RMS = 0.006  # of the radius: a smooth departure larger than this makes the lip no ellipse
 _FREE_EXPLAINED = 0.55  # share of the edges' scatter that the smooth departure must explain
+_SURE_RING = 0.9  # of the visible turn with an edge on the ellipse: no free curve is tried
 _FREE_CONTRAST = 9.0  # Lab units: weaker edges do not bend the curve
 _LEAST_SEEN = 0.45  # of the free curve, or the ellipse is kept
 _SIDE_OVERLAP = 0.6  # of the refined with the rough lip seen from the side
@@ -37,11 +45,18 @@ def refine_elliptic_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float
     """Refine an ellipse given in px of the level ``rgb``, whose scale to the photo is ``scale``."""
     fine, edges = refine_ellipse(rgb, rough)
     size = (fine.semi_major * fine.semi_minor) ** 0.5
+    on_ellipse = (np.abs(edges.offset_px) < max(1.2, 0.004 * size)) & (edges.strength > _FREE_CONTRAST)
+    if on_ellipse.sum() > _SURE_RING * (edges.strength > 0).sum():
+        return Lip(to_photo(edges.points, scale), scale_ellipse(fine, 1 / scale), _seen(edges, fine))
     free = _free_curve(rgb, sample_ellipse(fine, CURVE_POINTS), _FREE_REACH * size)
     if free is not None and _departs(free[0], size):
         return Lip(to_photo(free[0], scale), None, free[1])
     ellipse = scale_ellipse(fine, 1 / scale)
-    return Lip(to_photo(edges.points, scale), ellipse, seen_along(edges, max(2.5, 0.012 * fine.semi_major)))
+    return Lip(to_photo(edges.points, scale), ellipse, _seen(edges, fine))
+
+
+def _seen(edges: LipEdges, fine: Ellipse) -> npt.NDArray[np.bool_]:
+    return seen_along(edges, max(2.5, 0.012 * fine.semi_major))
 
 
 def refine_side_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float) -> Lip:
@@ -117,7 +132,8 @@ def _smooth_offsets(
     weight = usable.copy()
     fitted = np.zeros_like(offset)
     for _ in range(6):
-        normal = (waves * weight[:, None]).T @ waves + damping
+        # einsum, not a matrix product: threads of a busy machine would make this small one slow
+        normal = np.einsum("nk,nl->kl", waves * weight[:, None], waves) + damping
         fitted = waves @ np.linalg.solve(normal, waves.T @ (weight * offset))
         weight = usable / (1 + ((offset - fitted) / (3 * tolerance)) ** 2) ** 2
     return fitted, weight
