@@ -9,15 +9,18 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 from torch.nn import functional as F  # noqa: N812 - the customary name
+from torchvision.transforms.v2.functional import gaussian_blur
 
 SCALE_ERROR, TILT_ERROR, ROW_SHIFT, COLUMN_SHIFT = 0.09, 0.03, 0.08, 0.12
 MIRROR_SHARE, TURN_SHARE, HIDE_SHARE = 0.15, 0.15, 0.25
+BLUR_SHARE, BLUR_PX = 0.2, (0.4, 2.0)
 
 
 def augment_windows(windows: Tensor) -> Tensor:
     """(n, 3, 96, 320) uint8 windows to float 0..1, each varied on its own."""
     pixels = windows.float() / 255
     pixels = _move(pixels)
+    pixels = _blur(pixels)
     pixels = _fade(pixels)
     return _hide_part(pixels)
 
@@ -40,6 +43,18 @@ def _move(pixels: Tensor) -> Tensor:
     matrix[:, 1, 2] = _uniform(count, pixels, -ROW_SHIFT, ROW_SHIFT)
     grid = F.affine_grid(matrix, [count, 3, height, width], align_corners=False)
     return F.grid_sample(pixels, grid, mode="bilinear", padding_mode="zeros", align_corners=False)
+
+
+def _blur(pixels: Tensor) -> Tensor:
+    """Blur some of the windows, all alike: a photo less sharp than its strip's sampling supports."""
+    chosen = torch.rand(len(pixels), device=pixels.device) < BLUR_SHARE
+    if not bool(chosen.any()):
+        return pixels
+    sigma = float(_uniform(1, pixels, *BLUR_PX))
+    reach = 2 * int(3 * sigma) + 1
+    blurred = pixels.clone()
+    blurred[chosen] = gaussian_blur(pixels[chosen], [reach, reach], [sigma, sigma])
+    return blurred
 
 
 def _fade(pixels: Tensor) -> Tensor:
