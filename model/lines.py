@@ -84,15 +84,27 @@ def name_lines(
     known = judge_regions(strip, bands, light, around) if judged is None else judged
     by_rows = {id_of(j): j for j in known}
     found = []
-    for band in bands.lines:
-        if band.kind not in PLACES:
-            continue
+    for band in choose_lines(strip, bands):
         region = by_rows.get((band.kind, band.row0, band.row1))
         colour = _metal_name(region, trim) if region is not None else None
         colour = colour or name_colour(measure_line_lab(strip, bands, light, band))
         width = None if strip.mm_per_px is None else (band.row1 - band.row0) * strip.mm_per_px
         found.append(Line(PLACES[band.kind], colour, width))
     return tuple(found)
+
+
+def choose_lines(strip: RimStrip, bands: Bands) -> list[Band]:
+    """At most one band a place: the one that most of its own rows' print fills."""
+    best: dict[str, tuple[float, Band]] = {}
+    for band in bands.lines:
+        if band.kind not in PLACES:
+            continue
+        rows = slice(band.row0, band.row1)
+        seen = strip.seen_mask[rows]
+        filled = float(bands.print_mask[rows][seen].mean()) if seen.any() else 0.0
+        if band.kind not in best or filled > best[band.kind][0]:
+            best[band.kind] = (filled, band)
+    return [best[kind][1] for kind in PLACES if kind in best]
 
 
 def id_of(judged: JudgedRegion) -> tuple[str, int, int]:

@@ -77,3 +77,19 @@ def test_nothing_looked_at_is_none_and_no_line_is_empty() -> None:
     strip, bands = lined_strip(KEYWORDS["red"], (1.0, 1.0, 1.0), None)
     bare = Bands(bands.glaze_linear_rgb, bands.contrast, bands.chroma_shift, bands.print_mask, (), None)
     assert name_lines(strip, bare, Light((1.0, 1.0, 1.0), 2.0, ()), NO_METAL) == ()
+
+
+def test_a_place_has_at_most_one_line_the_fullest() -> None:
+    from model.bands import Band, Bands
+    from model.lines import choose_lines
+    from model.rim_band import strip_from_rgb
+
+    strip = strip_from_rgb(np.full((60, 200, 3), 200, np.uint8))
+    mask = np.zeros((60, 200), bool)
+    mask[20:23, ::3] = True
+    mask[40:43] = True
+    thin, full = Band(20, 23, "verge line"), Band(40, 43, "verge line")
+    shape = strip.linear_rgb.shape
+    flat = np.zeros(shape[:2], np.float32)
+    bands = Bands(np.ones(shape, np.float32), flat, flat, mask, (thin, full, Band(2, 4, "line")), None)
+    assert choose_lines(strip, bands) == [full]
