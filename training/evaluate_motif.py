@@ -44,14 +44,18 @@ GALLERY_SEEDS = (1, 2, 3)
 FIRST_QUERY_SEED = 11
 # A match counts as asserted when its own probability is at least this.
 ASSERTED = 0.5
+EMBEDDED_AT_ONCE = 240
 
 
 def embed_with(embedder: Embedder) -> EmbedWindows:
     """The shipped path: the run-time embedder on the windows."""
 
     def embed(windows: Windows) -> npt.NDArray[np.float32]:
-        made = [Window(w.astype(np.float32) / 255, (0, 0, 0, 0), 0.0, False, 1.0) for w in windows]
-        return embedder.embed(made)
+        parts = [np.empty((0, embedder.dimension), np.float32)]
+        for first in range(0, len(windows), EMBEDDED_AT_ONCE):
+            some = windows[first : first + EMBEDDED_AT_ONCE].astype(np.float32) / 255
+            parts.append(embedder.embed([Window(w, (0, 0, 0, 0), 0.0, False, 1.0) for w in some]))
+        return np.concatenate(parts)
 
     return embed
 

@@ -133,7 +133,17 @@ class EmbeddingNetwork(nn.Module):  # type: ignore[misc]
         self.project = nn.Linear(HEAD_CHANNELS * (WINDOW_HEIGHT // LAST_STRIDE), dimension)
 
     def forward(self, windows: Tensor) -> Tensor:
-        return self.describe(self.look(windows))
+        return F.normalize(self.project(self.pool_both_ways(windows)), dim=1)
+
+    def pool_both_ways(self, windows: Tensor) -> Tensor:
+        """Features (n, f), the mean over each window and its mirror image.
+
+        A border and its mirrored stamp are one motif: averaging makes that exact, for twice the time.
+        """
+        both = torch.cat([windows, windows.flip(3)])
+        pooled = self.pool(self.look(both)).flatten(1)
+        mean: Tensor = pooled.reshape(2, -1, pooled.shape[1]).mean(dim=0)
+        return mean
 
     def look(self, windows: Tensor) -> Tensor:
         """Maps of the windows; may run at half precision."""

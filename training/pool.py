@@ -8,6 +8,7 @@ last one to the device.
 from __future__ import annotations
 
 import multiprocessing
+import os
 import shutil
 import tempfile
 import time
@@ -68,6 +69,8 @@ def _work(
     import cv2
 
     cv2.setNumThreads(0)
+    if hasattr(os, "nice"):
+        os.nice(5)  # the step that feeds the GPU goes first where cores are short
     source = maker()
     rng = np.random.default_rng([config.seed, number])
     ring = SharedRing(folder, config)

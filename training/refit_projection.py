@@ -49,8 +49,7 @@ class PooledFeatures(nn.Module):  # type: ignore[misc]
         self.network = network
 
     def forward(self, windows: Tensor) -> Tensor:
-        pooled: Tensor = self.network.pool(self.network.look(windows)).flatten(1)
-        return pooled
+        return self.network.pool_both_ways(windows)
 
 
 def open_features(network: EmbeddingNetwork, threads: int = 2) -> FeaturesOf:
