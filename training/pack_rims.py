@@ -67,7 +67,7 @@ def main() -> None:
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
-    arrays: dict[str, npt.NDArray[np.uint8]] = {}
+    arrays: dict[str, Any] = {}
     for portrait, name in ((True, "portrait"), (False, "landscape")):
         pairs = [pair for folder in told.folders for pair in pack_folder(folder)[portrait]]
         if pairs:

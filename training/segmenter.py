@@ -38,7 +38,7 @@ TARGETS = ("silhouette", "lip area", "lip line")
 STRIDE = 16
 
 
-class _Mixed(nn.Sequential):
+class _Mixed(nn.Sequential):  # type: ignore[misc]
     """Depthwise 3 x 3, then 1 x 1, each normalised."""
 
     def __init__(self, inputs: int, outputs: int) -> None:
@@ -51,7 +51,7 @@ class _Mixed(nn.Sequential):
         )
 
 
-class Segmenter(nn.Module):
+class Segmenter(nn.Module):  # type: ignore[misc]
     """(n, 3, h, w) encoded RGB in 0..1, h and w multiples of 16, to (n, 3, h/2, w/2) logits of TARGETS."""
 
     def __init__(self) -> None:

@@ -164,7 +164,7 @@ def _rate(peak: float, share: float, step: int) -> float:
     return peak * min(1.0, (step + 1) / 200) * (0.01 + 0.99 * 0.5 * (1 + float(np.cos(np.pi * share))))
 
 
-@torch.no_grad()
+@torch.no_grad()  # type: ignore[untyped-decorator]
 def measure(network: Segmenter, device: str, batch: int, batches: int) -> dict[str, float]:
     """IoU of silhouette and lip area on held-out composed pictures: median and share over .8 and .9."""
     overlaps: list[Tensor] = []

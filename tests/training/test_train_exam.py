@@ -1,4 +1,4 @@
-"""The exam's own arithmetic: intervals, areas, baselines and the look-up's fit, on cases with a known answer."""
+"""The exam's own arithmetic: intervals, areas, baselines, the look-up's fit, on cases with known answers."""
 
 from __future__ import annotations
 
