@@ -29,7 +29,7 @@ from model.rim_views import (
     looks_oval,
     start_at_top,
 )
-from model.side_lip import find_side_lip
+from model.side_choice import find_side_ellipse
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -113,7 +113,6 @@ _LEAST_SCORE = 0.22  # of a lip chosen by its edges alone; below it nothing roun
 _CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw nothing
 _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
 _FLAT_FIT = 0.88  # overlap from which the silhouette is a lip seen from above, and nothing else is tried
-_SIDE_SCORE = 0.72  # of a lip seen from the side; flat pieces mostly score below .68 (rendered fit set)
 _SURE_SHAPE = 0.9  # overlap of a square or free shape that outweighs an ellipse found by its edges
 _LOST_FIT = 0.04  # overlap that a free curve may lose to the edges it follows, or it follows wrong ones
 _CLEAR_SCORE = 0.6  # edges of an ellipse so good that it is no body seen from the side
@@ -146,7 +145,8 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     segmenter = segmenter or load_segmenter()
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
     small, scale = photo.reduced(SEARCH_SIDE_PX)
-    choice = choose_lip(find_edges(small), scale, mask, trace)
+    field = find_edges(small)
+    choice = choose_lip(field, scale, mask, trace)
     by_edges = choice is not None and choice.area_fit is None and choice.score >= _LEAST_SCORE
     shape = find_shape(mask) if mask is not None and trace is None else None
     if by_edges and shape is not None and shape.fit < _SURE_SHAPE:
@@ -155,14 +155,11 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     clear = choice is not None and choice.score >= _CLEAR_SCORE
     flat = max(fit, shape.fit if shape is not None else 0.0) >= _FLAT_FIT
     if mask is not None and trace is None and not clear and not flat and shows_body(mask):
-        side = find_side_lip(mask)
-        if side is not None and side.score >= _SIDE_SCORE:
+        side = find_side_ellipse(field, scale, mask)
+        if side is not None:
             level, level_scale = photo.reduced(REFINE_SIDE_PX)
-            return _piece_from_lip(
-                photo,
-                refine_side_lip(level, scale_ellipse(side.ellipse, level_scale / mask.scale), level_scale),
-                mask,
-            )
+            rough_side = scale_ellipse(side, level_scale / scale)
+            return _piece_from_lip(photo, refine_side_lip(level, rough_side, level_scale), mask)
     if shape is not None and mask is not None and shape.is_better_than(fit):
         level, level_scale = photo.reduced(REFINE_SIDE_PX)
         rough = (to_photo(shape.polygon, mask.scale) + 0.5) * level_scale - 0.5

@@ -79,7 +79,7 @@ def choose_lip(
     if mask is None:
         return by_edges
     fits = [_fit_of(mask, mask.scale / scale, e) for e in ellipses]
-    lines = _line_along(mask, [scale_ellipse(e, mask.scale / scale) for e in ellipses])
+    lines = line_along(mask, [scale_ellipse(e, mask.scale / scale) for e in ellipses])
     weights = _JOINT_WEIGHTS
     joint = [
         f * (weights[0] + weights[1] * s.edge_share + weights[2] * line)
@@ -137,7 +137,7 @@ def _fit_of(mask: PieceMask, scale: float, ellipse: Ellipse) -> float:
     return fit_to_area(mask, sample_ellipse(scale_ellipse(ellipse, scale), 64))
 
 
-def _line_along(mask: PieceMask, ellipses: list[Ellipse]) -> list[float]:
+def line_along(mask: PieceMask, ellipses: list[Ellipse]) -> list[float]:
     """Mean of the segmenter's lip line, within a mask px, along each ellipse in the photo."""
     wide = cv2.dilate(mask.lip_line, np.ones((3, 3), np.uint8))
     rows, columns = wide.shape
