@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from model.window_choice import choose_starts
+
 if TYPE_CHECKING:
     from model.bands import Bands
     from model.facts import Border
@@ -34,17 +36,8 @@ WINDOWING_VERSION = 1
 STRIP_VERSION = 1
 # Share of the border's height added above and below, so that a border row or two missed costs no print.
 MARGIN_SHARE = 0.12
-# Starts are tried every so many window pixels; chosen windows overlap by half at the most.
-START_STEP_PX = 16
-LEAST_SPACING_PX = 112
 # A border lower than this many strip pixels shows no shapes, only that something is there.
 LEAST_BORDER_PX = 5
-# A window seen for less than this share is not worth a vector.
-LEAST_SEEN_SHARE = 0.35
-# Nor one that holds so much less than the best: the gap between spaced stamps.
-LEAST_OF_BEST = 0.3
-# Mean print strength of a border that is barely there.
-LEAST_PRINT_SHARE = 0.02
 # The usual strength nearby is the 90th percentile of a column, the greatest within one window height.
 STRENGTH_PERCENTILE = 0.90
 # The glaze's own contrast nearby: histograms of ln(Y/Yglaze) over blocks of so many columns (of a quarter of
@@ -111,7 +104,7 @@ def cut_windows(
     if not seen.any():
         return ()
     pixels = _draw_channels(ribbon, seen)
-    starts, weights = _choose_starts(pixels, limit, strip.closed)
+    starts, weights = choose_starts(pixels[1], pixels[2], WINDOW_WIDTH, limit, strip.closed)
     repeat_px = _repeat_px(border, pixels.shape[2])
     if strip.closed:
         pixels = np.concatenate([pixels, pixels[:, :, :WINDOW_WIDTH]], axis=2)
@@ -248,48 +241,6 @@ def _scale_to_nearby(strength: FloatArray, floor: float, least: float) -> FloatA
     usual = cv2.resize(np.maximum(usual, least), (strength.shape[1], 1), interpolation=cv2.INTER_LINEAR)
     share: FloatArray = np.clip((strength - floor) / (1.1 * usual - floor), 0, 1, dtype=np.float32)
     return share
-
-
-def _choose_starts(pixels: FloatArray, limit: int, closed: bool) -> tuple[list[int], list[float]]:
-    """Starts (ribbon px) and weights of the best windows, apart from each other, best first."""
-    width = pixels.shape[2]
-    # Edges, not strength: a highlight has much strength and no edge.
-    seen, printed = pixels[1].mean(axis=0), pixels[2].mean(axis=0)
-    centred = np.hanning(WINDOW_WIDTH + 2)[1:-1].astype(np.float32)
-    starts = np.arange(0, width if closed else max(1, width - WINDOW_WIDTH + 1), START_STEP_PX)
-    seen_share = _slide(seen, np.ones(WINDOW_WIDTH, np.float32), starts, closed)
-    print_share = _slide(printed, centred, starts, closed)
-    usual = max(float(np.percentile(print_share, 75)), LEAST_PRINT_SHARE)
-    # Levels off: a smear or a glint of twice the usual print must not outrank the motif by far.
-    weights = seen_share * print_share / (print_share + 0.5 * usual)
-    weights[(seen_share < LEAST_SEEN_SHARE) | (weights < LEAST_OF_BEST * weights.max())] = 0
-    return _spread(starts, weights, limit, width if closed else None)
-
-
-def _slide(
-    profile: FloatArray, kernel: FloatArray, starts: npt.NDArray[np.int_], closed: bool
-) -> npt.NDArray[np.float64]:
-    """Kernel-weighted mean of a column profile for the window at each start."""
-    tail = np.resize(profile, WINDOW_WIDTH) if closed else np.zeros(WINDOW_WIDTH, np.float32)
-    long = np.concatenate([profile, tail])
-    means = np.correlate(long, kernel / kernel.sum(), mode="valid")
-    return means[starts].astype(np.float64)
-
-
-def _spread(
-    starts: npt.NDArray[np.int_], weights: npt.NDArray[np.float64], limit: int, turn_px: int | None
-) -> tuple[list[int], list[float]]:
-    """Greedy choice of the greatest weights with a least spacing, cyclic where ``turn_px`` is given."""
-    chosen: list[int] = []
-    left = weights.copy()
-    while len(chosen) < limit and left.max(initial=0) > 0:
-        best = int(left.argmax())
-        chosen.append(best)
-        apart = np.abs(starts - starts[best])
-        if turn_px is not None:
-            apart = np.minimum(apart, turn_px - apart)
-        left[apart < LEAST_SPACING_PX] = 0
-    return [int(starts[index]) for index in chosen], [float(weights[index]) for index in chosen]
 
 
 def _window_at(pixels: FloatArray, start: int) -> FloatArray:

@@ -11,7 +11,6 @@ import pytest
 
 from model.motif import (
     CHANNELS,
-    LEAST_SPACING_PX,
     WINDOW_HEIGHT,
     WINDOW_WIDTH,
     border_rows,
@@ -20,6 +19,7 @@ from model.motif import (
     turn_over,
 )
 from model.rim_band import RimStrip, strip_from_rgb
+from model.window_choice import LEAST_SPACING_PX
 
 ROW0, ROW1, WIDTH = 20, 60, 1200
 
