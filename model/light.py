@@ -23,11 +23,12 @@ from model.photo import Photo
 from model.piece import Piece
 from model.rim_band import RimStrip
 from model.surroundings import Surroundings, look_around
+from model.trees import Trees
 
 Array = npt.NDArray[np.float64]
 
 RECIPE = Path(__file__).parent / "weights" / "light.json"
-GRID_STEP = 0.02  # in ln units, about half a degree
+GRID_STEP = 0.025  # in ln units, about half a degree
 GRID_RED = (-0.8, 1.2)  # ln R/G: from deep blue sky to candle light left unbalanced
 GRID_BLUE = (-2.6, 0.9)
 OUTLIER_DENSITY = 1.0 / ((GRID_RED[1] - GRID_RED[0]) * (GRID_BLUE[1] - GRID_BLUE[0]))
@@ -97,9 +98,9 @@ def _mixture_density(grid: Array, statement: Evidence) -> Array:
     for mean, covariance, weight in zip(
         statement.means, statement.covariances, statement.weights, strict=True
     ):
-        offset = grid - mean
-        inverse = np.linalg.inv(covariance)
-        squared = np.einsum("ni,ij,nj->n", offset, inverse, offset)
+        red, blue = grid[:, 0] - mean[0], grid[:, 1] - mean[1]
+        (a, b), (_, c) = np.linalg.inv(covariance)
+        squared = a * red * red + 2 * b * red * blue + c * blue * blue
         total += weight * np.exp(-0.5 * squared) / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
     return total
 
@@ -119,4 +120,5 @@ def load_recipe() -> dict[str, Any]:
         raise RecipeError(f"light recipe {RECIPE.name} cannot be read: reinstall rimlight") from error
     if recipe.get("format") != 1:
         raise RecipeError(f"light recipe: expected format 1, got {recipe.get('format')}: reinstall rimlight")
+    recipe["scene"] = {channel: Trees.from_recipe(part) for channel, part in recipe["scene"].items()}
     return recipe

@@ -89,8 +89,9 @@ def weigh_evidence(measured: dict[str, Array], recipe: dict[str, Any]) -> list[E
 def guess_from_scene(statistics: Array, recipe: dict[str, Any]) -> Array:
     """The light (2,) that the fitted trees read from the scene's statistics (26,)."""
     named = dict(zip(STATISTICS, (float(value) for value in statistics), strict=True))
-    guess = [Trees.from_recipe(recipe["scene"][channel]).score(named) for channel in ("red", "blue")]
-    return np.array(guess)
+    parts = [recipe["scene"][channel] for channel in ("red", "blue")]
+    trees = [part if isinstance(part, Trees) else Trees.from_recipe(part) for part in parts]
+    return np.array([part.score(named) for part in trees])
 
 
 def _from_colours(kind: str, colours: Array, numbers: dict[str, Any]) -> Evidence:

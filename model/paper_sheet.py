@@ -27,7 +27,7 @@ MIN_PIXELS = 40
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """A region that may be paper: (h, w) bool ``mask`` of its unclipped pixels, perhaps none; its ``score``."""
+    """A region that may be paper: (h, w) bool ``mask`` of its unclipped pixels, perhaps none; ``score``."""
 
     mask: Mask
     score: float
@@ -91,9 +91,7 @@ def find_sheets(around: Surroundings) -> list[Sheet]:
     return sheets
 
 
-def _score_regions(
-    smooth: Mask, bright: npt.NDArray[np.float32], outside: Mask
-) -> list[tuple[Mask, float]]:
+def _score_regions(smooth: Mask, bright: npt.NDArray[np.float32], outside: Mask) -> list[tuple[Mask, float]]:
     """The regions that look like sheets with their scores, best first."""
     _count, label, stats, _ = cv2.connectedComponentsWithStats(smooth.astype(np.uint8), connectivity=4)
     found = []

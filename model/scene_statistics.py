@@ -22,8 +22,23 @@ NEAR_NEUTRAL = (0.25, 0.12)  # spread in ln ratios of what counts as near grey
 MIN_PIXELS = 60
 MAX_PIXELS = 40000
 NAMES = (
-    *("scene_mean", "scene_bright_mean", "outside_mean", "outside_bright_mean", "piece_mean", "piece_bright_mean"),
-    *("edge_strong", "edge_mean", "greyest", "brightest", "middle", "near_neutral_wide", "near_neutral_narrow"),
+    *(
+        "scene_mean",
+        "scene_bright_mean",
+        "outside_mean",
+        "outside_bright_mean",
+        "piece_mean",
+        "piece_bright_mean",
+    ),
+    *(
+        "edge_strong",
+        "edge_mean",
+        "greyest",
+        "brightest",
+        "middle",
+        "near_neutral_wide",
+        "near_neutral_narrow",
+    ),
 )
 STATISTICS = tuple(f"{name}_{channel}" for name in NAMES for channel in ("rg", "bg"))
 

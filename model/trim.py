@@ -29,7 +29,8 @@ from model.wear import SECTORS, Wear, measure_wear
 RECIPE = Path(__file__).parent / "weights" / "trim.json"
 WORN_SHARE = 0.75  # "less than .75 of the stamped metal area remains": the definition of worn lustre
 MIN_VISIBLE_DEG = 8.0  # less of the rim is one spot, not a spread
-METAL_REGION = 0.5  # a region counts as metal from even odds on
+# How much a region's colour counts: bands found as such over print without rows of its own.
+KIND_WEIGHTS = {"edge line": 1.0, "verge line": 0.7, "border": 1.0, "line": 0.3, "stray": 0.4}
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,15 +130,10 @@ def pool_regions(judged: list[JudgedRegion], recipe: TrimRecipe) -> dict[str, fl
     pooled = recipe.numbers["pool"]
     metal_odds = max(j.metal_log_odds for j in known)
     p_metal = probability(pooled["metal_scale"] * metal_odds + pooled["metal_shift"])
-    weights = np.array([_gold_weight(j) for j in known])
+    weights = np.array([probability(j.metal_log_odds) ** 2 * KIND_WEIGHTS[j.region.kind] for j in known])
     gold_odds = float((weights * [j.gold_log_odds for j in known]).sum() / weights.sum())
     p_gold = probability(pooled["gold_scale"] * gold_odds + pooled["gold_shift"])
     return {"gold": p_metal * p_gold, "platinum": p_metal * (1 - p_gold), "no metal": 1 - p_metal}
-
-
-def _gold_weight(judged: JudgedRegion) -> float:
-    assert judged.features is not None
-    return probability(judged.metal_log_odds) ** 2 * judged.features["core_count_log"] + 1e-9
 
 
 def visible_deg(strip: RimStrip) -> float:

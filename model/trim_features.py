@@ -28,16 +28,24 @@ MIN_CORE_PIXELS = 40  # fewer say nothing of a spread
 STRENGTH_SHARE = 0.4  # of the region's strong print: weaker departures may be shading of the glaze
 BLOCK_DEG = 10.0
 BLOCK_CAP, LEAST_BLOCK_CAP = 1.5, 60  # pixels a block may bring, times the middle block's, and at least
+PURE_SHARE = 0.35  # of a block's pixels
+LEAST_COVER = 0.4  # thinner print is not extrapolated further: noise would be
 MAX_PIXELS = 40000  # a regular subset is enough for every quantile
 
 
 @dataclass(frozen=True, eq=False)
 class _Core:
-    """Unclipped interior print pixels: linear sRGB, glaze beside it, rim block of each."""
+    """Unclipped interior print pixels: linear sRGB, glaze beside it, rim block of each.
+
+    ``strength`` is the distance from the glaze, ``cover`` how much of each pixel is print, by the width
+    of the stroke against the blur.
+    """
 
     pixels: Array
     glaze: Array
     block: npt.NDArray[np.int64]
+    strength: Array
+    cover: Array
     depth_px: float
     clipped_share: float
     count: int
@@ -66,13 +74,16 @@ def measure_region(
     features |= _colour_spread(colour, glaze)
     features |= _brightness_spread(bright)
     features |= _highlight_hue(core.pixels, colour, bright)
-    blocks = sum_blocks(core.pixels, core.glaze, core.block)
+    pure = _purest(core)
+    blocks = sum_blocks(*pure)
+    features |= _pure_spread(pure, white)
     features |= look_round(blocks, white)
     features |= weigh_metals(blocks, white, around)
     features |= _colour_lines(core, np.asarray(light.white_rgb))
     features |= _mixing_line(core, np.asarray(light.white_rgb))
     features |= _circumstances(strip, light, region, core, glaze)
     features |= compare_scene(around, white, features)
+    features |= _strip_quality(strip, found)
     return features
 
 
@@ -98,10 +109,41 @@ def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
         rgb.reshape(-1, 3)[index].astype(np.float64),
         np.maximum(found.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), 1e-4),
         (strip.column_deg[columns] // BLOCK_DEG).astype(np.int64),
+        strength.reshape(-1)[index].astype(np.float64),
+        _cover_of(depth.reshape(-1)[index].astype(np.float64), strip.blur_px),
         float(np.quantile(printed, 0.9)) if printed.size else 0.0,
         float(clipped.sum() / max(mask.sum(), 1)),
         count,
     )
+
+
+def _cover_of(depth_px: Array, blur_px: float) -> Array:
+    """Share of print in a pixel that lies so deep in a stroke, for an edge blurred by that sigma.
+
+    The tangent hyperbolic stands in for the error function (within .02).
+    """
+    cover = np.tanh(1.2 * depth_px / (np.sqrt(2) * max(blur_px, 0.4)))
+    return np.asarray(np.clip(cover, LEAST_COVER, 1.0))
+
+
+def _purest(core: _Core) -> tuple[Array, Array, npt.NDArray[np.int64]]:
+    """Of each rim block the pixels that differ most from the glaze, with the glaze's share taken out."""
+    order = np.lexsort((core.strength, core.block))
+    count = np.bincount(core.block)
+    rank = np.arange(len(order)) - np.concatenate([[0], np.cumsum(count)])[core.block[order]]
+    best = np.sort(order[rank >= (1 - PURE_SHARE) * count[core.block[order]]])
+    glaze, cover = core.glaze[best], core.cover[best, None]
+    print_rgb = np.maximum(glaze + (core.pixels[best] - glaze) / cover, MIN_GREEN / 4)
+    return print_rgb, glaze, core.block[best]
+
+
+def _pure_spread(pure: tuple[Array, Array, npt.NDArray[np.int64]], white: Array) -> dict[str, float]:
+    print_rgb, glaze, _ = pure
+    colour = log_chromaticity(print_rgb) - white
+    bright = np.log(luminance(print_rgb) / np.maximum(luminance(glaze), MIN_GREEN))
+    out = _quantiles("pure_rg", colour[:, 0], (0.25, 0.5, 0.75))
+    out |= _quantiles("pure_bg", colour[:, 1], (0.1, 0.25, 0.5, 0.75, 0.9))
+    return out | _quantiles("pure_bright", bright, (0.1, 0.5, 0.9))
 
 
 def _even_out(index: npt.NDArray[np.int64], block: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
@@ -189,6 +231,23 @@ def _mixing_line(core: _Core, white: Array) -> dict[str, float]:
         out |= _quantiles(f"yellow_turn_{name}", yellow / length, (0.1, 0.5, 0.9))
         out |= _quantiles(f"red_turn_{name}", red / length, (0.1, 0.5, 0.9))
     return out
+
+
+def _strip_quality(strip: RimStrip, found: Print) -> dict[str, float]:
+    """How much the strip looks like one even rim: handles, wells and tables in it make it uneven."""
+    sound = strip.seen_mask[::4, ::4].copy()
+    sound[: strip.lip_row // 4 + 1] = False
+    glaze = found.glaze_linear_rgb[::4, ::4][sound].astype(np.float64)
+    if len(glaze) < MIN_CORE_PIXELS:
+        return {}
+    level = np.log(np.maximum(luminance(glaze), MIN_GREEN))
+    low, high = np.quantile(np.column_stack([level, log_chromaticity(glaze)]), (0.1, 0.9), axis=0)
+    return {
+        "glaze_level_spread": float(high[0] - low[0]),
+        "glaze_tint_spread": float(np.hypot(*(high[1:] - low[1:]))),
+        "print_share": float(found.mask[::4, ::4][sound].mean()),
+        "seen_share": float(sound.mean()),
+    }
 
 
 def _circumstances(

@@ -10,7 +10,7 @@ from model.surroundings import SceneColours
 
 Array = npt.NDArray[np.float64]
 
-MIN_BLOCK_PIXELS = 12
+MIN_BLOCK_PIXELS = 6
 ANYTHING_MEAN = np.array([0.05, -0.2])  # rooms are on the whole warmer than white paper (no source)
 BLOCK_NAMES = (
     *("rg_block_low", "rg_block_high", "bg_block_low", "bg_block_high", "bg_block_sd", "bright_block_sd"),

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Bands
+from model.bands import Band, Bands
 from model.colour import LUMINANCE_WEIGHTS
 from model.rim_band import RimStrip
 
@@ -25,6 +25,8 @@ BARE_SPREAD = 0.15  # ln Y within which a pixel is likely bare glaze (own choice
 NEAR_SHARE = 0.35  # of the strip's height: how far the near glaze reaches
 LEAST_STRENGTH = 0.10  # in ln units: uneven glaze and JPEG stay under it (common practice, no source)
 NOISE_DEVIATIONS = 4.0
+BROAD_SHARE = 0.25  # of the strip's height: broader than any stroke or line (own choice)
+LEAST_STANDING, STANDING_SHARE = 0.08, 0.5
 MIN_REGION_PIXELS = 40
 LEAST_STRAY_PIXELS = 150
 BORDER_BLOB_SHARE, STRAY_BLOB_SHARE = 0.6, 0.18  # of the strip's height: no stroke is as broad (own choice)
@@ -35,20 +37,26 @@ class Print:
     """The strip's print against the near glaze.
 
     ``glaze_linear_rgb`` (h, w, 3) float32; ``strength`` (h, w) float32 distance from it in ln Y and ln
-    ratios; ``mask`` (h, w) bool, where the strength is beyond the glaze's own noise.
+    ratios; ``wide_mask`` (h, w) bool, where the strength is beyond the glaze's own noise; ``mask`` (h, w)
+    bool, the part of it that also stands out from its surroundings, as strokes do.
     """
 
     glaze_linear_rgb: Map
     strength: Map
     mask: Mask
+    wide_mask: Mask
 
 
 @dataclass(frozen=True, eq=False)
 class TrimRegion:
-    """One printed region: its ``kind``, the (h, w) bool mask of its print, its rows (half-open)."""
+    """One printed region: its ``kind``, the (h, w) bool masks of its print, its rows (half-open).
+
+    ``mask`` is sure to be print, for its colour; ``wide_mask`` leaves none of it out, for its wear.
+    """
 
     kind: str
     mask: Mask
+    wide_mask: Mask
     row0: int
     row1: int
 
@@ -67,10 +75,28 @@ def find_print(strip: RimStrip, bands: Bands) -> Print:
     bright = fine @ weights
     tint = np.hypot(fine[..., 0] - fine[..., 1], fine[..., 2] - fine[..., 1])
     strength = np.hypot(bright, cv2.blur(tint, (3, 3))).astype(np.float32)
+    thin = _stand_out(bright, fine[..., 2] - fine[..., 1], round(BROAD_SHARE * strip.encoded.shape[0]))
+    stands_out = thin >= np.maximum(LEAST_STANDING, STANDING_SHARE * strength)
     noise = 1.4826 * float(np.median(strength[sound][::7])) if sound.any() else 0.0
     mask = sound & (strength > max(LEAST_STRENGTH, min(NOISE_DEVIATIONS * noise, 3 * LEAST_STRENGTH)))
     glaze = bands.glaze_linear_rgb * np.exp(near)
-    return Print(glaze.astype(np.float32), strength, np.asarray(mask))
+    return Print(glaze.astype(np.float32), strength, np.asarray(mask & stands_out), np.asarray(mask))
+
+
+def _stand_out(bright: Map, blue: Map, size_px: int) -> Map:
+    """How far each pixel stands out from whatever is broader than ``size_px``, in ln Y or ln B/G.
+
+    Closing less the value for what is darker, the value less opening for what is brighter: shadows,
+    highlights and handles are broad and vanish, strokes stay.
+    """
+    box = np.ones((max(7, size_px) | 1, max(7, size_px) | 1), np.uint8)
+    out = np.zeros_like(bright)
+    for channel in (bright, blue):
+        smooth = cv2.GaussianBlur(channel.astype(np.float32), (0, 0), 0.8)
+        below = cv2.morphologyEx(smooth, cv2.MORPH_BLACKHAT, box)
+        above = cv2.morphologyEx(smooth, cv2.MORPH_TOPHAT, box)
+        np.maximum(out, np.maximum(below, above), out=out)
+    return out
 
 
 def _blur_weighted(values: Map, weights: Map, reach_px: int, cyclic: bool) -> Map:
@@ -86,15 +112,30 @@ def _blur_weighted(values: Map, weights: Map, reach_px: int, cyclic: bool) -> Ma
 def list_regions(strip: RimStrip, bands: Bands, found: Print) -> list[TrimRegion]:
     """The regions that carry print: each line, the border, and what lies outside them; perhaps none."""
     regions = []
-    for band in (*bands.lines, *((bands.border,) if bands.border is not None else ())):
+    for band in _main_bands(bands, found):
         mask = np.zeros_like(found.mask)
         mask[band.row0 : band.row1] = found.mask[band.row0 : band.row1]
         if band.kind == "border":
             mask = _without_blobs(mask, round(BORDER_BLOB_SHARE * len(mask)))
         if mask.sum() >= MIN_REGION_PIXELS:
-            regions.append(TrimRegion(band.kind, mask, band.row0, band.row1))
+            wide = np.zeros_like(mask)
+            wide[band.row0 : band.row1] = found.wide_mask[band.row0 : band.row1]
+            regions.append(TrimRegion(band.kind, mask, wide, band.row0, band.row1))
     stray = _stray_print(strip, found, regions)
     return regions if stray is None else [*regions, stray]
+
+
+def _main_bands(bands: Bands, found: Print) -> list[Band]:
+    """Edge line, border and the strongest verge line: stray lines are shading as often as print."""
+
+    def weight(band: Band) -> float:
+        rows = slice(band.row0, band.row1)
+        return float((found.mask[rows] * found.strength[rows]).sum())
+
+    chosen = [band for band in bands.lines if band.kind == "edge line"]
+    verges = [band for band in bands.lines if band.kind == "verge line"]
+    chosen += sorted(verges, key=weight)[-1:]
+    return chosen if bands.border is None else [*chosen, bands.border]
 
 
 def _without_blobs(mask: Mask, size_px: int) -> Mask:
@@ -116,4 +157,4 @@ def _stray_print(strip: RimStrip, found: Print, known: list[TrimRegion]) -> Trim
     rows = np.flatnonzero(solid.any(axis=1))
     if solid.sum() < LEAST_STRAY_PIXELS:
         return None
-    return TrimRegion("stray", solid, int(rows[0]), int(rows[-1]) + 1)
+    return TrimRegion("stray", solid, solid, int(rows[0]), int(rows[-1]) + 1)

@@ -62,10 +62,10 @@ def measure_wear(strip: RimStrip, regions: list[TrimRegion], repeats: int | None
     expected, present = np.zeros(SECTORS), np.zeros(SECTORS)
     sector = (strip.column_deg // (360 / SECTORS)).astype(np.int64) % SECTORS
     for region in regions:
-        rows = np.flatnonzero(region.mask.any(axis=1))
+        rows = np.flatnonzero(region.wide_mask.any(axis=1))
         part = slice(int(rows[0]), int(rows[-1]) + 1)
         seen = strip.seen_mask[part]
-        printed = region.mask[part] & seen
+        printed = region.wide_mask[part] & seen
         stamped, left = expect_print(printed, seen, region.kind, _period(strip, printed, repeats))
         expected += np.bincount(sector, stamped, SECTORS)
         present += np.bincount(sector, left, SECTORS)

@@ -138,6 +138,10 @@ def _scaled(chance: float, scale: float, shift: float) -> float:
 def choose_thresholds(held_out: list[Judged], start: dict[str, float]) -> dict[str, float]:
     """The lowest certainty at which at most one answered in a hundred is wrong, for each answer."""
     chosen = dict(start)
+    chosen["worn_metal"] = lowest_certainty(
+        np.array([1 - j.chances["no metal"] for j in held_out if (j.worn_chance or 0) > chosen["worn"]]),
+        np.array([j.row.truth["metal"] != "none" for j in held_out if (j.worn_chance or 0) > chosen["worn"]]),
+    )
     for answer, name in (("gold", "gold"), ("platinum", "platinum"), ("no metal", "no_metal")):
         chosen[name] = lowest_certainty(
             np.array([j.chances[answer] for j in held_out]),

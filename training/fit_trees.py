@@ -106,6 +106,7 @@ def _settings(monotone: list[int], shape: Shape) -> dict[str, Any]:
         "l2_regularization": shape.penalty,
         "monotonic_cst": monotone,
         "max_features": 0.4,
+        "max_bins": 63,
         "early_stopping": False,
         "random_state": 7,
     }

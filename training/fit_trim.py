@@ -27,11 +27,11 @@ from training.trim_features_table import PhotoRow, pooled_wear
 
 Array = npt.NDArray[np.float64]
 
-METAL_SHAPE = Shape(leaves=8, iterations=140)
-GOLD_SHAPE = Shape(leaves=6, iterations=120)
+METAL_SHAPE = Shape(leaves=4, iterations=110, least_in_leaf=25, penalty=5.0)
+GOLD_SHAPE = Shape(leaves=4, iterations=100, least_in_leaf=25, penalty=5.0)
 WORN_SHAPE = Shape(leaves=4, iterations=60)
 # A cut or rebalanced view is no new piece; a quick strip is no path-traced photo.
-VIEW_WEIGHTS = {"whole": 1.0, "rebalanced": 0.4, "part": 0.4, "strip": 0.3}
+VIEW_WEIGHTS = {"whole": 1.0, "rebalanced": 0.4, "part": 0.4, "strip": 0.8}
 FIRST_THRESHOLDS = {"gold": 0.95, "platinum": 0.95, "no_metal": 0.9, "worn": 0.5, "worn_metal": 0.7}
 # Yellower light never is a sign of platinum: more gold in the mix may only raise the odds of gold.
 GOLD_FALLS_WITH = (
@@ -47,17 +47,34 @@ GOLD_FALLS_WITH = (
     "bg_block_low",
     "bg_block_high",
     "bg_line",
+    "pure_bg_q10",
+    "pure_bg_q25",
+    "pure_bg_q50",
+    "pure_bg_q75",
+    "pure_bg_q90",
     "bg_local_low",
     "bg_local",
     "bg_local_high",
     "bg_to_ring",
     "bg_to_scene",
 )
-GOLD_RISES_WITH = ("metal_ratio_mean", "metal_ratio_low", "metal_ratio_high")
+GOLD_RISES_WITH = (
+    *("metal_ratio_mean", "metal_ratio_low", "metal_ratio_high"),
+    *(f"yellow_{unit}_q{q}" for unit in ("g", "w", "turn_g", "turn_w") for q in (10, 50, 90)),
+    *(f"red_turn_{unit}_q{q}" for unit in ("g", "w") for q in (10, 50, 90)),
+    *("rg_q10", "rg_q50", "rg_q90", "rg_to_glaze_q10", "rg_to_glaze_q50", "rg_to_glaze_q90"),
+    *("pure_rg_q25", "pure_rg_q50", "pure_rg_q75", "rg_highlight", "rg_line", "rg_local"),
+    *("rg_block_low", "rg_block_high"),
+)
+# Unsigned or two-sided measures of colour: with them more gold could lower the odds of gold.
+NOT_FOR_GOLD = (
+    *("angle_from_white", "angle_from_glaze", "fan_deg", "bg_block_sd"),
+    *("rg_highlight_shift", "bg_highlight_shift", "bright_bg_correlation"),
+)
 WORN_FALLS_WITH = ("seen_share", "seen_sector_low", "seen_sector_middle")
 # Not physics but how the exam pictures happen to be laid out; a fit would learn them by heart.
 LEFT_OUT = ("height_px", "fill_share", "core_count_log", "block_count", "ring_rg", "scene_rg", "depth_px")
-DUMMY = TrimRegion("border", np.zeros((1, 1), bool), 0, 1)
+DUMMY_MASK = np.zeros((1, 1), bool)
 
 
 @dataclass(frozen=True)
@@ -86,7 +103,8 @@ def fit_trim(rows: list[PhotoRow]) -> dict[str, Any]:
         ),
     )
     metal_fit = fit_classifier(metal, names, (), (), METAL_SHAPE)
-    gold_fit = fit_classifier(gold, names, GOLD_FALLS_WITH, GOLD_RISES_WITH, GOLD_SHAPE)
+    gold_names = [name for name in names if name not in NOT_FOR_GOLD]
+    gold_fit = fit_classifier(gold, gold_names, GOLD_FALLS_WITH, GOLD_RISES_WITH, GOLD_SHAPE)
     worn = _worn_samples(rows)
     worn_names = [*names, *WORN_FALLS_WITH]
     worn_fit = fit_classifier(worn, worn_names, WORN_FALLS_WITH, (), WORN_SHAPE)
@@ -194,7 +212,7 @@ def judge_row(row: PhotoRow, recipe: TrimRecipe) -> Judged | None:
     regions = row.views[0]["regions"]
     judged = [
         JudgedRegion(
-            DUMMY,
+            TrimRegion(region["kind"], DUMMY_MASK, DUMMY_MASK, 0, 1),
             region["features"],
             recipe.metal.score(region["features"]) if region["features"] else 0.0,
             recipe.gold.score(region["features"]) if region["features"] else 0.0,
