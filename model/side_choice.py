@@ -21,6 +21,7 @@ _SAMPLES = 96
 _SIDE_PX = 3.0  # mask px beside the lip's ends: nothing of the piece, but for a handle
 _SIDE_SCORE = 0.72  # of a lip seen from the side; flat pieces mostly score below .68 (rendered fit set)
 _SIDE_EDGE_SCORE = 0.6  # of a side lip through edges, without the mask's own shape speaking for it
+_LIP_WIDTH = 0.7  # of the silhouette's width below the lip, handles included
 _NEAR_PX, _FAR_PX = 2.0, 6.0  # mask px beside the lip: free above it, body below it
 
 
@@ -86,7 +87,17 @@ def _judge_sides(mask: PieceMask, ellipse: Ellipse) -> float:
         float(np.mean(~_seen(mask, points[tip] + sign * _SIDE_PX * right)))
         for sign, tip in ((1, across > 0.9 * ellipse.semi_major), (-1, across < -0.9 * ellipse.semi_major))
     ]
-    return ends * goes_on * (0.1 + 0.9 * sides[0]) * (0.1 + 0.9 * sides[1])
+    below_lip = np.array([ellipse.cx, ellipse.cy]) - (ellipse.semi_minor + _NEAR_PX) * up
+    width = sum(_run_px(mask, below_lip, sign * right) for sign in (1, -1))
+    whole = min(1.0, 2 * ellipse.semi_major / max(_LIP_WIDTH * width, 1.0))
+    return ends * goes_on * (0.1 + 0.9 * sides[0]) * (0.1 + 0.9 * sides[1]) * whole**2
+
+
+def _run_px(mask: PieceMask, start: FloatArray, direction: FloatArray) -> int:
+    """How far the silhouette goes on from a point, in mask px."""
+    steps = np.arange(max(mask.silhouette.shape))
+    seen = _seen(mask, start + steps[:, None] * direction)
+    return int(np.argmin(seen)) if not seen.all() else len(steps)
 
 
 def _seen(mask: PieceMask, points: FloatArray) -> npt.NDArray[np.bool_]:
