@@ -160,9 +160,9 @@ def _conclude(
     remaining, shares = calibrate_wear(wear, recipe)
     worn_chance = judge_worn(best.features, remaining, wear, recipe)
     verdict, metal = choose_verdict(chances, worn_chance, recipe.numbers["thresholds"])
-    finding = Finding(verdict, metal, chances, worn_chance, remaining, best.features, light, best.region.kind)
-    if verdict == "no metal":
+    if verdict in ("no metal", "cannot tell"):  # a share of what is not known to be metal says nothing
         remaining, shares, worn_chance = None, None, None
+    finding = Finding(verdict, metal, chances, worn_chance, remaining, best.features, light, best.region.kind)
     return Trim(
         verdict=verdict,
         metal=metal,
