@@ -134,6 +134,10 @@ class Trim:
             raise ValueError("'cannot tell' needs the one step that would settle it")
         if self.verdict in ("gold", "platinum") and self.metal != self.verdict:
             raise ValueError(f"verdict {self.verdict} with metal {self.metal}")
+        if self.verdict in ("no metal", "cannot tell") and self.metal is not None:
+            raise ValueError(f"verdict {self.verdict} names no metal, got {self.metal}")
+        if self.verdict == "no metal" and self.remaining_share is not None:
+            raise ValueError("no metal, no remaining share")
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,12 @@ def fuse_light(measured: dict[str, Array], recipe: dict[str, Any]) -> Light:
     covered = errors[order][np.searchsorted(np.cumsum(mass[order]), COVERAGE)]
     uncertainty = recipe["uncertainty_factor"] * float(covered) + recipe["uncertainty_floor_deg"]
     red, _, blue = (float(value) for value in white)
-    return Light((red, 1.0, blue), uncertainty, tuple(kind.split(":")[0] for kind in measured))
+    return Light((red, 1.0, blue), uncertainty, tuple(dict.fromkeys(_public_name(kind) for kind in measured)))
+
+
+def _public_name(kind: str) -> str:
+    """The kind without its circumstance; a pale region that is not surely a sheet counts as the scene."""
+    return "scene" if kind == "paper:looked for" else kind.split(":")[0]
 
 
 def posterior(statements: list[Evidence]) -> tuple[Array, Array]:

@@ -36,6 +36,8 @@ CAUTIONS = (
     "Gold and platinum verdicts were fitted on rendered pictures and are unverified on real photos.",
 )
 
+UNSEEN_GREY = 128  # in the strip's picture, where the photo shows nothing of the rim
+
 
 @dataclass(frozen=True)
 class ReadResult:
@@ -118,7 +120,7 @@ def read_photo(
     light = find_light(photo, piece, strip, bands, neutral, around=around)
     laps.lap("light")
     trim = judge_trim(strip, bands, light, around, border=border, reason=piece.reason)
-    lines = name_lines(strip, bands, light, trim)
+    lines = name_lines(strip, bands, light, trim, around)
     laps.lap("trim")
     windows, vectors, matches = _match(strip, bands, border, embedder, gallery)
     laps.lap("motif")
@@ -167,5 +169,7 @@ def _encode_strip(strip: RimStrip | None) -> bytes | None:
     """The strip as PNG bytes in sRGB."""
     if strip is None:
         return None
-    ok, png = cv2.imencode(".png", srgb_bytes(strip.linear_rgb)[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
+    picture = srgb_bytes(strip.linear_rgb)
+    picture[~strip.seen_mask] = UNSEEN_GREY
+    ok, png = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 2])
     return png.tobytes() if ok else None

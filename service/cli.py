@@ -135,6 +135,9 @@ def list_photos(paths: Sequence[str]) -> tuple[list[Path], bool]:
 
 def read(given: argparse.Namespace, settings: Settings) -> int:
     """Print what each photo shows; a photo that fails is named and the others are still read."""
+    if (wrong := _wrong_hint(given)) is not None:
+        print(f"rimlight: {wrong}", file=sys.stderr)
+        return WRONG_USE
     photos, any_folder = list_photos(given.photos)
     if not photos:
         print(f"rimlight: no photos in {', '.join(given.photos)}", file=sys.stderr)
@@ -147,6 +150,21 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
         print("\nA visual opinion from a photo: not an assay, an authentication or an appraisal. Gold and")
         print("platinum verdicts are unverified on real photos. `--json` gives every fact and caution.")
     return SOME_FAILED if failed else DONE
+
+
+def _wrong_hint(given: argparse.Namespace) -> str | None:
+    """What is wrong with the form of ``--neutral`` or ``--trace``, before any photo is read."""
+    from model.errors import HintError
+    from model.hints import parse_neutral, parse_trace
+
+    try:
+        if given.neutral is not None:
+            parse_neutral(given.neutral)
+        if given.trace is not None:
+            parse_trace(given.trace)
+    except HintError as error:
+        return str(error)
+    return None
 
 
 def _read_one(actions: Actions, name: str, given: argparse.Namespace) -> bool:

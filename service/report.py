@@ -94,7 +94,9 @@ def _say_candidates(facts: Facts) -> list[str]:
         variant = f" ({candidate['variant']})" if candidate["variant"] else ""
         lines.append(f"  motif {place}  {candidate['motif']}{variant}: {say_share(candidate['probability'])}")
     missing = facts["not_in_gallery_probability"]
-    if missing is not None:
+    if missing == 1.0 and not lines:
+        lines.append("  motif    the gallery is empty: nothing to compare with")
+    elif missing is not None:
         lines.append(f"  none     of the gallery's motifs: {say_share(missing)}")
     elif not lines:
         lines.append("  motif    no border could be compared with the gallery")

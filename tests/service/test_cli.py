@@ -149,11 +149,19 @@ def test_wrong_use_exits_with_two(rimlight: Run, tmp_path: Path, arguments: tupl
     assert "Traceback" not in run.stderr
 
 
-@pytest.mark.parametrize("hint", [("--neutral", "1,2,3"), ("--trace", "5,5"), ("--neutral", "99999,1")])
-def test_a_bad_hint_is_named_with_the_photo(
+@pytest.mark.parametrize("hint", [("--neutral", "1,2,3"), ("--trace", "5,5")])
+def test_a_hint_of_the_wrong_form_is_wrong_use(
     rimlight: Run, photos: Path, tmp_path: Path, hint: tuple[str, str]
 ) -> None:
     run = rimlight("read", photos / "a.jpg", *hint, "--data", tmp_path / "d", "--empty")
+    assert run.returncode == 2
+    assert "expected" in run.stderr and not run.stdout
+
+
+def test_a_hint_outside_the_photo_is_named_with_the_photo(
+    rimlight: Run, photos: Path, tmp_path: Path
+) -> None:
+    run = rimlight("read", photos / "a.jpg", "--neutral", "99999,1", "--data", tmp_path / "d", "--empty")
     assert run.returncode == 1
     assert "a.jpg" in run.stderr
 
