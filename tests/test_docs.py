@@ -48,6 +48,6 @@ def test_every_file_the_documents_name_exists() -> None:
 
 def test_every_file_of_the_map_exists() -> None:
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    chain = text.split("### The chain", 1)[1].split("## Where each package", 1)[0]
+    chain = text.split("### The chain", 1)[1].split("### The service", 1)[0]
     for name in re.findall(r"`([a-z_]+\.py)`", chain):
         assert (ROOT / "model" / name).exists(), name
