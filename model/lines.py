@@ -48,6 +48,7 @@ SURE_PIXELS_SHARE = (
 )
 PLACES: dict[str, Place] = {"edge line": "edge", "verge line": "verge"}
 UNTOLD_METAL = "metal"
+SURE_METAL = 2.2  # log-odds, nine to one: without a verdict on the trim a line is only then called metal
 
 
 def name_lines(
@@ -115,6 +116,8 @@ def id_of(judged: JudgedRegion) -> tuple[str, int, int]:
 def _metal_name(judged: JudgedRegion, trim: Trim) -> str | None:
     """The line's metal, or None where it is painted."""
     if judged.features is None or judged.metal_log_odds <= 0 or trim.verdict == "no metal":
+        return None
+    if trim.metal is None and judged.metal_log_odds < SURE_METAL:
         return None
     return trim.metal or UNTOLD_METAL
 

@@ -114,8 +114,12 @@ def _about_mirroring(features: dict[str, float]) -> str:
 
 
 def _about_wear(finding: Finding) -> list[str]:
-    if finding.remaining_share is None or finding.verdict == "no metal":
+    if finding.verdict == "no metal":
         return []
+    if finding.remaining_share is None:
+        return [
+            "How much is left was not measured: the repeat does not show clearly enough what was stamped."
+        ]
     percent = round(100 * finding.remaining_share)
     if finding.verdict == "worn lustre" and percent >= 75:
         return [f"About {percent} % of the stamped area still carries metal, but much of it has gone dull."]

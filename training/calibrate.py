@@ -33,7 +33,8 @@ from training.trim_strip_rows import build_strip_rows
 
 SEED = 7
 FOLDS = 5
-MOST_WRONG = 0.01
+MOST_WRONG = 0.01  # of the answers that name a metal or its absence
+MOST_WRONG_WORN = 0.05  # of the answers "worn lustre"
 RESULTS = Path(__file__).parent / "results" / "trim_fit.json"
 
 
@@ -138,6 +139,12 @@ def _scaled(chance: float, scale: float, shift: float) -> float:
 def choose_thresholds(held_out: list[Judged], start: dict[str, float]) -> dict[str, float]:
     """The lowest certainty at which at most one answered in a hundred is wrong, for each answer."""
     chosen = dict(start)
+    known = [j for j in held_out if j.worn_chance is not None]
+    chosen["worn"] = lowest_certainty(
+        np.array([j.worn_chance for j in known]),
+        np.array([bool(j.row.truth["worn"]) for j in known]),
+        MOST_WRONG_WORN,
+    )
     chosen["worn_metal"] = lowest_certainty(
         np.array([1 - j.chances["no metal"] for j in held_out if (j.worn_chance or 0) > chosen["worn"]]),
         np.array([j.row.truth["metal"] != "none" for j in held_out if (j.worn_chance or 0) > chosen["worn"]]),
@@ -152,11 +159,13 @@ def choose_thresholds(held_out: list[Judged], start: dict[str, float]) -> dict[s
     return chosen
 
 
-def lowest_certainty(chance: np.ndarray, right: np.ndarray) -> float:
+def lowest_certainty(chance: np.ndarray, right: np.ndarray, most_wrong: float = MOST_WRONG) -> float:
     """Least threshold from which on the share of wrong answers stays within the limit; at least .5."""
+    if len(chance) == 0:
+        return 0.999
     order = np.argsort(-chance)
     wrong = np.cumsum(~right[order]) / np.arange(1, len(order) + 1)
-    good = np.flatnonzero((wrong <= MOST_WRONG) & (chance[order] >= 0.5))
+    good = np.flatnonzero((wrong <= most_wrong) & (chance[order] >= 0.5))
     if len(good) == 0:
         return 0.999
     return round(float(min(max(chance[order][good[-1]], 0.5), 0.999)), 4)

@@ -19,9 +19,11 @@ from model.trim import (
     judge_worn,
     pool_regions,
     read_recipe,
+    shows_repeat,
     worn_features,
 )
 from model.trim_print import TrimRegion
+from model.wear import Wear
 from training.fit_trees import Sample, Shape, fit_classifier
 from training.trim_features_table import PhotoRow, pooled_wear
 
@@ -71,6 +73,7 @@ NOT_FOR_GOLD = (
     *("angle_from_white", "angle_from_glaze", "fan_deg", "bg_block_sd"),
     *("rg_highlight_shift", "bg_highlight_shift", "bright_bg_correlation"),
 )
+WORN_ALSO = ("bright_sd", "bright_block_sd", "repeat_strength", "depth_to_blur", "cover_share")
 WORN_FALLS_WITH = ("seen_share", "seen_sector_low", "seen_sector_middle")
 # Not physics but how the exam pictures happen to be laid out; a fit would learn them by heart.
 LEFT_OUT = ("height_px", "fill_share", "core_count_log", "block_count", "ring_rg", "scene_rg", "depth_px")
@@ -106,7 +109,7 @@ def fit_trim(rows: list[PhotoRow]) -> dict[str, Any]:
     gold_names = [name for name in names if name not in NOT_FOR_GOLD]
     gold_fit = fit_classifier(gold, gold_names, GOLD_FALLS_WITH, GOLD_RISES_WITH, GOLD_SHAPE)
     worn = _worn_samples(rows)
-    worn_names = [*names, *WORN_FALLS_WITH]
+    worn_names = [*WORN_FALLS_WITH, *WORN_ALSO]
     worn_fit = fit_classifier(worn, worn_names, WORN_FALLS_WITH, (), WORN_SHAPE)
     numbers = {
         "plain_rim": _chances_without(rows, lambda regions: not regions),
@@ -157,42 +160,42 @@ def _samples(rows: list[PhotoRow], target_of: Any) -> list[Sample]:
     return samples
 
 
+def _readable_wear(row: PhotoRow) -> tuple[dict[str, Any], Wear] | None:
+    """The first metal border whose repeat is clear, with its wear; None for the rest."""
+    if row.truth["metal"] == "none" or not row.views or row.truth["remaining_share"] is None:
+        return None
+    for region in row.views[0]["regions"]:
+        if region["label"] in ("gold", "platinum") and shows_repeat(region["kind"], region["features"]):
+            wear = pooled_wear([region])
+            if wear is not None and wear.remaining_share is not None:
+                return region["features"], wear
+    return None
+
+
 def _worn_samples(rows: list[PhotoRow]) -> list[Sample]:
     samples = []
     for row in rows:
-        if row.truth["metal"] == "none" or not row.views:
-            continue
-        for view in row.views[:1]:
-            regions = [r for r in view["regions"] if r["features"] and r["label"] in ("gold", "platinum")]
-            wear = pooled_wear(regions)
-            if wear is None or wear.remaining_share is None:
-                continue
-            best = max(regions, key=lambda r: r["features"]["core_count_log"])
-            features = worn_features(best["features"], wear)
-            worn = float(row.truth["worn"])
-            samples.append(Sample(features, worn, row.truth["group"], VIEW_WEIGHTS[view["name"]]))
+        found = _readable_wear(row)
+        if found is not None:
+            weight = VIEW_WEIGHTS[row.views[0]["name"]]
+            features = worn_features(*found)
+            samples.append(Sample(features, float(row.truth["worn"]), row.truth["group"], weight))
     return samples
 
 
 def _fit_remaining(rows: list[PhotoRow]) -> list[list[float]]:
-    """Isotonic map from the seen to the true remaining share, over sectors in view, as few knots."""
-    seen, true = [], []
+    """Isotonic map from the seen to the true remaining share, smoothed to a few knots."""
+    pairs = []
     for row in rows:
-        if row.truth["metal"] == "none" or not row.views:
-            continue
-        regions = [r for r in row.views[0]["regions"] if r["label"] in ("gold", "platinum")]
-        wear = pooled_wear(regions)
-        if wear is None:
-            continue
-        for shown, share in zip(wear.sector_shares, row.truth["sectors"], strict=True):
-            if np.isfinite(shown) and share is not None:
-                seen.append(float(shown))
-                true.append(float(share))
-    fit = IsotonicRegression(out_of_bounds="clip").fit(seen, true)
-    knots = np.linspace(0, 1, 21)
-    smooth = np.maximum.accumulate(
-        np.convolve(np.pad(fit.predict(knots), 1, mode="edge"), [0.25, 0.5, 0.25], "valid")
-    )
+        found = _readable_wear(row)
+        if found is not None:
+            weight = VIEW_WEIGHTS[row.views[0]["name"]]
+            pairs.append((found[1].remaining_share, row.truth["remaining_share"], weight))
+    seen, true, weights = np.array(pairs, dtype=np.float64).T
+    fit = IsotonicRegression(out_of_bounds="clip").fit(seen, true, sample_weight=weights)
+    knots = np.linspace(0, 1, 11)
+    level = fit.predict(knots)
+    smooth = np.maximum.accumulate(np.convolve(np.pad(level, 1, mode="edge"), [0.25, 0.5, 0.25], "valid"))
     return [[round(float(k), 3) for k in knots], [round(float(v), 4) for v in smooth]]
 
 
@@ -220,7 +223,11 @@ def judge_row(row: PhotoRow, recipe: TrimRecipe) -> Judged | None:
         for region in regions
     ]
     chances = pool_regions(judged, recipe)
-    metal = [r for r, j in zip(regions, judged, strict=True) if j.features and j.metal_log_odds > 0]
+    metal = [
+        r
+        for r, j in zip(regions, judged, strict=True)
+        if j.metal_log_odds > 0 and shows_repeat(r["kind"], j.features)
+    ]
     wear = pooled_wear(metal)
     remaining, shares = calibrate_wear(wear, recipe)
     best = max((j for j in judged if j.features), key=lambda j: j.metal_log_odds, default=None)
