@@ -24,7 +24,7 @@ from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.straighten import straighten_strip
 from model.surroundings import look_around
-from model.trim import judge_trim
+from model.trim import judge_regions, judge_trim
 
 # Sources: FDA Food Code 4-101.13; Sheets 1997, Sci. Total Environ. 197:167-175 (78 of 149 old overglaze
 # dishes leached over the guidance level); microwave arcing of metal trim: common practice, no source.
@@ -119,8 +119,9 @@ def read_photo(
     around = look_around(photo, piece)
     light = find_light(photo, piece, strip, bands, neutral, around=around)
     laps.lap("light")
-    trim = judge_trim(strip, bands, light, around, border=border, reason=piece.reason)
-    lines = name_lines(strip, bands, light, trim, around)
+    judged = None if strip is None or bands is None else judge_regions(strip, bands, light, around)
+    trim = judge_trim(strip, bands, light, around, border=border, reason=piece.reason, judged=judged)
+    lines = name_lines(strip, bands, light, trim, around, judged=judged)
     laps.lap("trim")
     windows, vectors, matches = _match(strip, bands, border, embedder, gallery)
     laps.lap("motif")
