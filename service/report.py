@@ -20,7 +20,8 @@ def say_share(probability: float) -> str:
         if percent >= 35
         else "unlikely"
     )
-    return f"{words}, {percent}\u00a0%"  # the number never parts from its sign
+    number = f"{percent}" if probability >= 0.005 else "under 1"
+    return f"{words}, {number}\u00a0%"  # the number never parts from its sign
 
 
 def say_verdict(trim: Facts) -> str:

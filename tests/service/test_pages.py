@@ -113,7 +113,7 @@ def test_text_stands_out_from_its_ground(ink: str, ground: str) -> None:
         (0.7, "likely, 70 %"),
         (0.35, "perhaps, 35 %"),
         (0.1, "unlikely, 10 %"),
-        (0.0, "unlikely, 1 %"),
+        (0.0, "unlikely, under 1 %"),
     ],
 )
 def test_a_probability_is_never_said_as_certainty(share: float, said: str) -> None:
