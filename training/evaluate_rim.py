@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import csv
 import json
+import platform
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,6 +24,7 @@ from model.facts import Ellipse
 from model.photo import decode_photo
 from model.piece import find_piece
 from model.piece_mask import Segmenter, load_segmenter
+from training.intervals import describe_share, wilson_interval
 
 FloatArray = npt.NDArray[np.float64]
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
@@ -77,14 +79,18 @@ def measure_folder(
     return rows
 
 
-def wilson_interval(hits: int, count: int) -> tuple[float, float]:
-    """95 % score interval of a share (Wilson, J. Amer. Stat. Assoc. 22, 1927)."""
-    if count == 0:
-        return 0.0, 1.0
-    z, share = 1.96, hits / count
-    middle = share + z * z / (2 * count)
-    half = z * float(np.sqrt(share * (1 - share) / count + z * z / (4 * count * count)))
-    return (middle - half) / (1 + z * z / count), (middle + half) / (1 + z * z / count)
+def group_shares(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Shares of rows at IoU .8 and .9, over all and by shape and framing where the truth tells them."""
+    groups: dict[str, list[float]] = {"all": []}
+    for row in rows:
+        plan = row["label"].get("plan") or {}
+        names = ["all", row["label"].get("piece"), plan.get("framing")]
+        for name in (n for n in names if n):
+            groups.setdefault(name, []).append(row["iou"])
+    return {
+        name: {f"IoU >= {level}": describe_share(np.array(ious) >= level) for level in (0.8, 0.9)}
+        for name, ious in groups.items()
+    }
 
 
 def draw_sheet(rows: list[dict[str, Any]], target: Path, side: int = 300) -> None:
@@ -113,6 +119,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sheet", type=Path, help="write a contact sheet, worst first")
+    parser.add_argument("--out", type=Path, help="write the shares by shape and framing as JSON")
     parser.add_argument("--limit", type=int)
     parser.add_argument("--segmenter", type=Path, help="folder of other weights")
     parser.add_argument("--quiet", action="store_true")
@@ -132,6 +139,11 @@ def main() -> None:
             f"IoU >= {level}: {hits} of {len(ious)} = {hits / max(len(ious), 1):.3f} ({low:.3f}-{high:.3f})"
         )
     print(f"median {np.median([row['ms'] for row in rows]):.0f} ms, median IoU {np.median(ious):.4f}")
+    if told.out is not None:
+        from training.export import find_commit  # brings torch, which measuring does not need
+
+        result = {"commit": find_commit(), "machine": platform.machine(), "shares": group_shares(rows)}
+        told.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
     if told.sheet is not None:
         draw_sheet(rows, told.sheet)
 

@@ -11,7 +11,8 @@ import pytest
 
 from model.ellipse import sample_ellipse
 from model.facts import Ellipse
-from training.evaluate_rim import draw_sheet, measure_folder, read_truths, wilson_interval
+from training.evaluate_rim import draw_sheet, group_shares, measure_folder, read_truths
+from training.intervals import wilson_interval
 
 
 def _scene(folder: Path) -> Ellipse:
@@ -40,3 +41,14 @@ def test_the_interval_of_a_share_is_wilsons() -> None:
     # z = 1.96, 8 of 10: .4902 to .9433 by the closed formula of Wilson 1927, worked by hand
     assert wilson_interval(8, 10) == pytest.approx((0.4902, 0.9433), abs=1e-4)
     assert wilson_interval(0, 0) == (0.0, 1.0)
+
+
+def test_shares_are_grouped_by_shape_and_framing() -> None:
+    rows = [
+        {"iou": 0.95, "label": {"piece": "cup", "plan": {"framing": "whole"}}},
+        {"iou": 0.85, "label": {"piece": "bowl", "plan": {"framing": "whole"}}},
+        {"iou": 0.1, "label": {}},
+    ]
+    shares = group_shares(rows)
+    assert set(shares) == {"all", "cup", "bowl", "whole"}
+    assert shares["all"]["IoU >= 0.8"]["n"] == 3 and shares["whole"]["IoU >= 0.9"]["share"] == 0.5
