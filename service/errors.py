@@ -29,6 +29,22 @@ class StoreError(ServiceError):
     """The data folder cannot be used."""
 
 
+class StoreBusy(ServiceError):
+    """Another program holds the gallery just now; try again shortly."""
+
+
+class NotAllowed(ServiceError):
+    """This caller may not do this."""
+
+
+class TooMany(ServiceError):
+    """This caller has used up its share for now; ``wait_s`` seconds help."""
+
+    def __init__(self, message: str, wait_s: int) -> None:
+        super().__init__(message)
+        self.wait_s = wait_s
+
+
 class Busy(ServiceError):
     """Too many photos wait already; try again shortly."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -75,21 +76,36 @@ KINDS: Mapping[type[Exception], Kind] = {
     errors.Busy: Kind(
         503, "busy", "Too many photos are waiting", "Wait for the seconds of Retry-After, then retry."
     ),
+    errors.StoreBusy: Kind(
+        503, "store-busy", "The gallery is in use", "Wait for the seconds of Retry-After, then retry."
+    ),
+    errors.NotAllowed: Kind(
+        403, "not-allowed", "Not allowed", "Ask the owner, or do it on the machine itself."
+    ),
+    errors.TooMany: Kind(
+        429, "too-many", "Too much at once", "Wait for the seconds of Retry-After, then retry."
+    ),
     errors.StoreError: Kind(
         507, "store", "The gallery cannot be used", "Check free space and rights of the data folder."
     ),
     model_errors.RimlightError: Kind(422, "refused", "Refused", "Do what the detail says."),
 }
+SHORT_WAIT_S = 3
+# The system's words for "no room here", whichever file was being written.
+NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EFBIG)
 STATUS_TITLES = {
     400: "Bad request",
+    401: "Not paired",
     403: "Refused",
     404: "Not found",
     405: "Method not allowed",
+    408: "Too slow",
     409: "Not possible now",
     413: "Too large",
     415: "Wrong kind of body",
     421: "Wrong host",
     422: "The request cannot be used",
+    429: "Too much at once",
     500: "Something failed here",
 }
 
@@ -105,14 +121,24 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(model_errors.RimlightError, _own_error)
     app.add_exception_handler(RequestValidationError, _invalid_request)
     app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(OSError, _no_room)
     app.add_exception_handler(Exception, _unexpected)
 
 
 def _own_error(_: Request, error: Exception) -> Response:
     kind = next(kind for kind in type(error).__mro__ if kind in KINDS)
     status = KINDS[kind].status
-    headers = {"Retry-After": "3"} if status == 503 else {}
+    wait_s = getattr(error, "wait_s", SHORT_WAIT_S)
+    headers = {"Retry-After": str(wait_s)} if status in (429, 503) else {}
     return make_problem(status, KINDS[kind].name, KINDS[kind].title, _as_sentence(str(error)), headers)
+
+
+def _no_room(request: Request, error: Exception) -> Response:
+    """A full or read-only disk met outside the store, as when an upload is laid down for reading."""
+    if not isinstance(error, OSError) or error.errno not in NO_ROOM:
+        raise error
+    reason = f"This machine could not take the upload ({error.strerror}): free some space and send it again"
+    return _own_error(request, errors.StoreError(reason))
 
 
 def _as_sentence(text: str) -> str:
