@@ -15,7 +15,10 @@ Format = Literal["JPEG", "PNG", "WebP"]
 _PNG_SIGN = b"\x89PNG\r\n\x1a\n"
 _MAX_PROFILE = 8_000_000  # the largest common table profiles hold about 3 MB
 _COUNTED_SCANS = 101  # one past the limit: no need to count on
+# Segments or chunks of a file: a 30 MB PNG written in pieces of 4 kB has 7,500; more only cost time.
+MAX_PARTS = 20_000
 _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_FILL = re.compile(rb"\xff+")
 _ENTROPY_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")  # a real marker within entropy-coded data
 
 
@@ -80,11 +83,11 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
     A scan's entropy-coded data belongs to its SOS segment.
     """
     at = 2
-    while True:
-        if data[at] != 0xFF:
+    for _ in range(MAX_PARTS):
+        fill = _FILL.match(data, at)
+        if fill is None:
             raise NotAPhoto("the JPEG header is damaged: save the photo again")
-        while data[at + 1] == 0xFF:  # fill bytes
-            at += 1
+        at = fill.end() - 1
         marker = data[at + 1]
         if marker == 0xD9:
             yield marker, at, at + 2
@@ -100,6 +103,11 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
             end = found.start()
         yield marker, at, end
         at = end
+    raise _too_many_parts("JPEG")
+
+
+def _too_many_parts(name: str) -> PhotoTooLarge:
+    return PhotoTooLarge(f"expected at most {MAX_PARTS} parts in the {name}, got more: save the photo again")
 
 
 def _read_jpeg(data: bytes) -> PhotoHeader:
@@ -144,7 +152,7 @@ def _check_size(name: str, width: int, height: int) -> None:
 def png_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
     """Yield (type, start, end) of each chunk, with its length and checksum, up to and with IEND."""
     at = 8
-    while True:
+    for _ in range(MAX_PARTS):
         length, kind = struct.unpack_from(">I4s", data, at)
         end = at + 12 + length
         if end > len(data):
@@ -153,6 +161,7 @@ def png_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
         if kind == b"IEND":
             return
         at = end
+    raise _too_many_parts("PNG")
 
 
 def _read_png(data: bytes) -> PhotoHeader:
@@ -196,13 +205,21 @@ def webp_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
     at, stop = 12, 8 + size
     if stop > len(data):
         raise PhotoTruncated("the WebP data ends early: send the file again")
-    while at + 8 <= stop:
+    yield from _riff_chunks(data, at, stop)
+
+
+def _riff_chunks(data: bytes, at: int, stop: int) -> Iterator[tuple[bytes, int, int]]:
+    """(type, start, end) of the chunks between two places."""
+    for _ in range(MAX_PARTS):
+        if at + 8 > stop:
+            return
         kind, length = struct.unpack_from("<4sI", data, at)
         end = at + 8 + length + length % 2
         if at + 8 + length > stop:
             raise PhotoTruncated("the WebP data ends early: send the file again")
         yield kind, at, min(end, stop)
         at = end
+    raise _too_many_parts("WebP")
 
 
 def _first_picture_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
@@ -211,13 +228,7 @@ def _first_picture_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
         if kind != b"ANMF":
             yield kind, start, end
             continue
-        at = start + 8 + 16  # behind the frame's place, size and duration
-        while at + 8 <= end:
-            inner, length = struct.unpack_from("<4sI", data, at)
-            if at + 8 + length > end:
-                raise PhotoTruncated("the WebP data ends early: send the file again")
-            yield inner, at, at + 8 + length + length % 2
-            at += 8 + length + length % 2
+        yield from _riff_chunks(data, start + 8 + 16, end)  # behind the frame's place, size and duration
         return
 
 

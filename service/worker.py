@@ -117,6 +117,12 @@ class Worker:
             self.wait_ready()
             return self._run("derive", {"data": data, "max_side_px": max_side_px, "box": box})[1][0]
 
+    @property
+    def child_pid(self) -> int | None:
+        """Process id of the child, None while there is none."""
+        process = self._process
+        return None if process is None else process.pid
+
     def close(self) -> None:
         """Stop the child."""
         with self._lock:

@@ -10,6 +10,7 @@ import contextlib
 import json
 import os
 import signal
+import sys
 import time
 import traceback
 from collections.abc import Callable
@@ -29,6 +30,7 @@ JPEG_QUALITY = 85
 def serve_jobs(connection: Connection) -> None:
     """Answer jobs until the parent hangs up."""
     _limit_process()
+    _mute_decoders()
     worker = _Worker()
     _send(connection, {"recipe_id": worker.recipe_id, "problem": worker.problem})
     jobs: dict[str, Callable[..., tuple[dict[str, Any], list[bytes]]]]
@@ -159,6 +161,18 @@ def _describe(error: Exception) -> dict[str, Any]:
         return {"error": type(error).__name__, "message": str(error)}
     traceback.print_exception(error)
     return {"error": "ReaderStopped", "message": f"a step failed on it ({type(error).__name__})."}
+
+
+def _mute_decoders() -> None:
+    """Native decoders write to the terminal about each damaged file; only our own words stay."""
+    try:
+        own = os.fdopen(os.dup(2), "w", buffering=1, errors="replace")
+    except OSError:  # there is no terminal
+        return
+    sys.stderr = own
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
 
 
 def _limit_process() -> None:
