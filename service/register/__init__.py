@@ -1,0 +1,1 @@
+"""The register: pieces with what was seen on them, the evidence, and who thinks what."""
