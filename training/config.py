@@ -32,7 +32,7 @@ class TrainingConfig:
     weight_decay: float = 2e-5
     warmup_share: float = 0.04
     ema_decay: float = 0.999
-    loss: str = "multi-similarity"
+    loss: str = "supervised contrastive"
     validate_every_s: float = 60.0
     validation_motifs: int = 160
     validation_strips: int = 6
