@@ -25,8 +25,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     given = make_parser().parse_args(arguments)
     settings = find_settings(getattr(given, "data", None), getattr(given, "empty", False), os.environ)
-    commands = {"read": read, "add": add, "gallery": gallery, "undo": undo, "serve": serve}
+    from service.device_commands import devices
     from service.errors import ServiceError
+
+    commands = {
+        "read": read,
+        "add": add,
+        "gallery": gallery,
+        "undo": undo,
+        "serve": serve,
+        "devices": devices,
+    }
 
     try:
         return commands[given.command](given, settings)
@@ -42,6 +51,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def make_parser() -> argparse.ArgumentParser:
     """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
+    from service.device_commands import add_devices_parser
+
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
     shared.add_argument("--empty", action="store_true", help="a new folder starts without the demo gallery")
@@ -73,6 +84,7 @@ def make_parser() -> argparse.ArgumentParser:
     serve_ = commands.add_parser("serve", parents=[shared], help="start the phone page and the HTTP endpoint")
     serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
     serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
+    add_devices_parser(commands, shared)
     return parser
 
 
@@ -249,7 +261,7 @@ def serve(given: argparse.Namespace, settings: Settings) -> int:
     with _opened(settings) as actions:
         actions.who = "page"
         for name in actions.store.set_aside_leftovers():
-            print(f"set aside a half-written file: {name}", file=sys.stderr)
+            print(f"rimlight: set aside a half-written file: {name}", file=sys.stderr)
         return int(serve_pages(actions, port, given.lan))
 
 

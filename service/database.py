@@ -7,6 +7,18 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from service.errors import StoreBusy, StoreError
+
+# What SQLite says, and what a person can do about it.
+ADVICE = (
+    ("malformed", "is damaged: stop rimlight, then run `rimlight check`; `--repair` saves what can be read"),
+    ("not a database", "is damaged or not a gallery: restore a backup, or take another folder with --data"),
+    ("disk is full", "has no room left: free some space. Nothing was changed"),
+    ("readonly", "cannot be written: check the rights of the folder. Nothing was changed"),
+    ("read-only", "cannot be written: check the rights of the folder. Nothing was changed"),
+    ("unable to open", "cannot be opened: check the rights of the folder and whether the disk is there"),
+    ("I/O error", "cannot be read or written: check the disk, its room and its rights"),
+)
 BUSY_TIMEOUT_MS = 15_000  # a second process waits this long for the first one's transaction
 
 
@@ -28,3 +40,17 @@ def connect(path: Path) -> sa.Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def explain_database_error(folder: Path, error: sa.exc.SQLAlchemyError) -> StoreError | StoreBusy:
+    """The driver's words as a sentence that says what to do."""
+    reason = str(getattr(error, "orig", None) or "too many at once")
+    if "locked" in reason or isinstance(error, sa.exc.TimeoutError):
+        return StoreBusy(f"Another program holds the gallery in {folder} ({reason}): try again shortly.")
+    for said, advice in ADVICE:
+        if said in reason:
+            return StoreError(f"The gallery in {folder} {advice} ({reason}).")
+    return StoreError(
+        f"The gallery in {folder} cannot be used ({reason}): check free space and rights, then run "
+        "`rimlight check`."
+    )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import math
 import os
 import secrets
+import shutil
 import time
 from collections.abc import Iterable
 from pathlib import Path
@@ -13,6 +16,7 @@ from service.errors import StoreError
 
 # A file being written belongs to a process that may still live; older leftovers belong to a dead one.
 LEFTOVER_AGE_S = 3600.0
+RESERVE_BYTES = 32_000_000  # the write-ahead log grows to some 4 MB before it is folded in; this is ample
 
 
 class FileFolder:
@@ -36,10 +40,13 @@ class FileFolder:
         """
         name = f"{hashlib.sha256(data).hexdigest()}.{suffix}"
         target = self.path_of(name)
-        if target.exists() and target.stat().st_size == len(data):
-            return name
         try:
-            self._write(data, target)
+            if self.read(name) == data:
+                # Whoever wrote it may have died before the folder was synced; nor may it pass for a leftover.
+                target.touch()
+                _sync_way(target, self.folder)
+            else:
+                self._write(data, target)
         except OSError as error:
             raise StoreError(
                 f"{self.folder} cannot be written ({error.strerror}): free some space or check its rights."
@@ -47,20 +54,19 @@ class FileFolder:
         return name
 
     def _write(self, data: bytes, target: Path) -> None:
-        """File synced, renamed, folder synced: only then may a row point at it."""
+        """File synced, renamed, folders synced: only then may a row point at it."""
         self.incoming.mkdir(parents=True, exist_ok=True)
         target.parent.mkdir(parents=True, exist_ok=True)
+        _refuse_last_room(self.folder, len(data))
         part = self.incoming / f"{secrets.token_hex(8)}.part"
         try:
-            with part.open("wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
+            write_synced(part, data)
             part.replace(target)
-        finally:
-            part.unlink(missing_ok=True)
-        _sync_folder(target.parent)
-        _sync_folder(self.folder)
+        except OSError:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+            raise
+        _sync_way(target, self.folder)
 
     def read(self, name: str) -> bytes | None:
         """The bytes, or None where the file is missing or no longer what its name says."""
@@ -70,10 +76,15 @@ class FileFolder:
             return None
         return data if hashlib.sha256(data).hexdigest() == name.split(".")[0] else None
 
-    def set_aside_leftovers(self, known: Iterable[str], quarantine: Path) -> list[str]:
-        """Move half-written files, and whole ones that no row names, to ``quarantine``; returns names."""
+    def set_aside_leftovers(
+        self, known: Iterable[str], quarantine: Path, youngest_s: float = LEFTOVER_AGE_S
+    ) -> list[str]:
+        """Move half-written files, and whole ones that no row names, to ``quarantine``; returns names.
+
+        Files younger than ``youngest_s`` stay, unless it is 0.
+        """
         keep = set(known)
-        oldest = time.time() - LEFTOVER_AGE_S
+        oldest = time.time() - youngest_s if youngest_s else math.inf
         moved = []
         for path in self.folder.glob("*/*"):
             stray = path.parent == self.incoming or path.name not in keep
@@ -84,8 +95,33 @@ class FileFolder:
         return sorted(moved)
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make a rename durable; platforms that cannot open folders do so by themselves."""
+def _refuse_last_room(folder: Path, size: int) -> None:
+    """Leave room for the database: undoing, removing and confirming must work on a nearly full disk."""
+    with contextlib.suppress(OSError):
+        free = shutil.disk_usage(folder).free
+        if free < size + RESERVE_BYTES:
+            raise StoreError(
+                f"The disk of {folder} is full ({free // 10**6} MB are left): free some space. Nothing was "
+                "stored, and what was stored before is safe."
+            )
+
+
+def write_synced(path: Path, data: bytes) -> None:
+    """Write a file and wait until it is down."""
+    with path.open("wb") as stream:
+        stream.write(data)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _sync_way(target: Path, top: Path) -> None:
+    """Make the names of a file and of the folders it lies in durable, up to the one that holds ``top``."""
+    for folder in (target.parent, top, top.parent):
+        sync_folder(folder)
+
+
+def sync_folder(folder: Path) -> None:
+    """Make names in a folder durable; platforms that cannot open folders do so by themselves."""
     if os.name == "nt":
         return
     descriptor = os.open(folder, os.O_RDONLY)

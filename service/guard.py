@@ -1,36 +1,51 @@
-"""Who may ask what: host, origin, pairing token, body size, and the headers on every answer.
+"""Who may ask what: host, origin, pairing, share of use, body size, and the headers on every answer.
 
 Plain ASGI, outside the app, so that nothing of a refused request is parsed.
 """
 
 from __future__ import annotations
 
-import hmac
+import asyncio
 import ipaddress
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
-from urllib.parse import urlsplit
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
+import anyio.to_thread
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.caller import THIS_MACHINE, Caller, set_caller
+from service.devices import Devices
+from service.errors import StoreError, TooMany
+from service.pairing_page import STYLE_HASH, render_pairing
 from service.problems import STATUS_TITLES, make_problem
 from service.settings import MAX_FORM_BYTES, MAX_JSON_BYTES, MAX_PHOTO_BYTES
 
 COOKIE = "rimlight_pairing"
 # A client in the middle of sending hears the refusal only if the rest of its body is taken; up to here.
 MOST_DISCARDED_BYTES = 200_000_000
+SILENCE_LIMIT_S = 30.0  # between two pieces of a body; a phone on weak radio pauses, it does not stop
+READ_ONLY = ("GET", "HEAD", "OPTIONS")
+# What an unpaired device may do: spend a code. Everything else needs the token that it buys.
+PAIRING = (("POST", "/pair"), ("POST", "/api/devices"))
+# A proxy in between would make the whole network look like this machine.
+FORWARDING = ("forwarded", "x-forwarded-for", "x-forwarded-host", "x-real-ip", "via")
 CONTENT_POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
-    "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    f"default-src 'none'; script-src 'self'; style-src 'self' {STYLE_HASH}; img-src 'self' blob:; "
+    "connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
-    "Referrer-Policy": "no-referrer",
+    # Not "no-referrer": under it browsers send forms of this very page with the origin "null".
+    "Referrer-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), microphone=(), camera=(self)",
@@ -44,14 +59,16 @@ class Refusal:
     status: int
     name: str
     detail: str
+    wait_s: int | None = None
 
 
 class Guard:
-    """Wraps the app. Without ``token`` only this machine is served."""
+    """Wraps the app. Without ``devices`` only this machine is served."""
 
-    def __init__(self, app: ASGIApp, token: str | None = None) -> None:
+    def __init__(self, app: ASGIApp, devices: Devices | None = None) -> None:
         self._app = app
-        self._token = token
+        self._devices = devices
+        self._threads: anyio.CapacityLimiter | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -66,48 +83,69 @@ class Guard:
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
-        refusal = self._find_refusal(scope)
-        if refusal is not None:
-            title = STATUS_TITLES.get(refusal.status, "Refused")
-            answer = make_problem(refusal.status, refusal.name, title, refusal.detail, {})
-            await answer(scope, receive, send_with_headers)
+        let_in = await self._let_in(scope)
+        if isinstance(let_in, Refusal):
+            await _answer_refusal(scope, let_in)(scope, receive, send_with_headers)
             return
+        set_caller(scope, let_in)
         await self._app(scope, _limit_body(scope, receive), send_with_headers)
 
-    def _find_refusal(self, scope: Scope) -> Refusal | None:
+    async def _let_in(self, scope: Scope) -> Caller | Refusal:
         headers = Headers(scope=scope)
         local = _is_loopback(scope["client"][0] if scope.get("client") else "")
-        refusal = self._check_host(headers.get("host", ""), local)
-        if refusal is None and scope["method"] not in ("GET", "HEAD", "OPTIONS"):
-            refusal = _check_origin(headers)
-        if refusal is None and not local:
-            refusal = self._check_token(scope, headers)
-        return refusal
+        refusal = self._check_host(scope, headers.get("host", ""), local) or _check_origin(scope, headers)
+        if refusal is not None:
+            return refusal
+        if local and not any(name in headers for name in FORWARDING):
+            return THIS_MACHINE
+        return await self._check_device(scope, headers)
 
-    def _check_host(self, host: str, local: bool) -> Refusal | None:
+    def _check_host(self, scope: Scope, host: str, local: bool) -> Refusal | None:
         """A name that an outsider can point at this machine is no way in (DNS rebinding)."""
         name = _host_name(host)
         if name == "localhost" or _is_loopback(name):
             return None if local else Refusal(421, "host", "This address is only for the machine itself.")
-        if self._token is not None and (_is_address(name) or name in _own_names()):
+        if self._devices is not None and (name == _own_address(scope) or name in _own_names()):
             return None
         return Refusal(421, "host", "Open rimlight by the address it printed, for example http://127.0.0.1.")
 
-    def _check_token(self, scope: Scope, headers: Headers) -> Refusal | None:
-        if self._token is None:
+    async def _check_device(self, scope: Scope, headers: Headers) -> Caller | Refusal:
+        devices = self._devices
+        if devices is None:
             return Refusal(403, "loopback-only", "Only this machine is served; start with --lan to pair.")
-        if scope["path"] == "/pair":
-            return None  # it checks the token itself
-        if self.accepts(_given_token(headers)):
-            return None
-        detail = "Pair this device first: open the address with the token that the terminal shows."
+        try:
+            caller: Caller | None = await self._in_thread(devices.find_caller, _given_token(headers))
+            if caller is not None and caller.device is not None:
+                await self._in_thread(devices.charge, caller.device, _upload_bytes(scope, headers))
+                await self._in_thread(devices.note_seen, caller.device)
+        except TooMany as error:
+            return Refusal(429, "too-many", str(error), error.wait_s)
+        except StoreError as error:
+            return Refusal(503, "store", str(error), 3)
+        if caller is not None:
+            return caller
+        if (scope["method"], scope["path"]) in PAIRING:
+            return Caller(device=None, name=None, is_owner=False)
+        detail = "Pair this device first: open /pair and type the code that the terminal shows."
         return Refusal(401, "not-paired", detail)
 
-    def accepts(self, token: str | None) -> bool:
-        """Whether this is the pairing token, compared in constant time; 80 random bits are not guessed."""
-        if self._token is None or token is None:
-            return False
-        return hmac.compare_digest(token.encode(), self._token.encode())
+    async def _in_thread(self, ask: Callable[..., Any], *arguments: object) -> Any:
+        """Ask the store in threads of the guard's own: slow photos must not keep anybody at the door."""
+        if self._threads is None:
+            self._threads = anyio.CapacityLimiter(8)
+        return await anyio.to_thread.run_sync(ask, *arguments, limiter=self._threads)
+
+
+def _answer_refusal(scope: Scope, refusal: Refusal) -> Response:
+    """A problem for programs; a browser that only lacks the pairing gets the page for it."""
+    headers = {"Retry-After": str(refusal.wait_s)} if refusal.wait_s is not None else {}
+    if refusal.status == 401:
+        headers["WWW-Authenticate"] = 'Bearer realm="rimlight"'
+        if scope["method"] == "GET" and "text/html" in Headers(scope=scope).get("accept", ""):
+            code = parse_qs(scope["query_string"].decode("latin-1")).get("code", [""])[0]
+            return render_pairing(401, code, headers=headers)
+    title = STATUS_TITLES.get(refusal.status, "Refused")
+    return make_problem(refusal.status, refusal.name, title, refusal.detail, headers)
 
 
 def _given_token(headers: Headers) -> str | None:
@@ -121,15 +159,45 @@ def _given_token(headers: Headers) -> str | None:
     return morsel.value if morsel is not None else None
 
 
-def _check_origin(headers: Headers) -> Refusal | None:
-    """A page from elsewhere must not write here on its visitor's behalf."""
+def _check_origin(scope: Scope, headers: Headers) -> Refusal | None:
+    """A page from elsewhere must neither write here on its visitor's behalf nor load what is here."""
     refusal = Refusal(403, "foreign-origin", "This request comes from another site and is refused.")
     origin = headers.get("origin")
-    if origin is not None and urlsplit(origin).netloc.lower() != headers.get("host", "").lower():
+    if origin is not None and _host_and_port(origin) != headers.get("host", "").lower():
         return refusal
     if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
-        return refusal
+        opens_page = (headers.get("sec-fetch-mode"), headers.get("sec-fetch-dest")) == (
+            "navigate",
+            "document",
+        )
+        follows_link = scope["method"] in READ_ONLY and opens_page
+        return None if follows_link else refusal
     return None
+
+
+def _host_and_port(origin: str) -> str | None:
+    try:
+        return urlsplit(origin).netloc.lower()
+    except ValueError:
+        return None
+
+
+def _upload_bytes(scope: Scope, headers: Headers) -> int | None:
+    """How much a request with a photo will send, None for any other; unsaid counts as the most."""
+    if scope["method"] in READ_ONLY or not _is_form(headers):
+        return None
+    said = headers.get("content-length", "")
+    return int(said) if said.isascii() and said.isdigit() else MAX_PHOTO_BYTES
+
+
+def _is_form(headers: Headers) -> bool:
+    return headers.get("content-type", "").lower().startswith("multipart/form-data")
+
+
+def _own_address(scope: Scope) -> str:
+    """The address of this machine that the request came in by."""
+    server = scope.get("server")
+    return str(server[0]).lower() if server else ""
 
 
 def _host_name(host: str) -> str:
@@ -159,13 +227,19 @@ def _own_names() -> set[str]:
 def _limit_body(scope: Scope, receive: Receive) -> Receive:
     """Count the body while it streams in; too much is a 413 however long the client says it is."""
     headers = Headers(scope=scope)
-    is_form = headers.get("content-type", "").startswith("multipart/form-data")
+    is_form = _is_form(headers)
     limit = MAX_PHOTO_BYTES + MAX_FORM_BYTES if is_form else MAX_JSON_BYTES
-    taken = 0
+    taken, complete = 0, False
 
     async def receive_counted() -> Message:
-        nonlocal taken
-        message = await receive()
+        nonlocal taken, complete
+        if complete:
+            return await receive()  # waits for the client to go; that may take as long as it likes
+        try:
+            message = await asyncio.wait_for(receive(), SILENCE_LIMIT_S)
+        except TimeoutError:
+            raise HTTPException(408, "The rest of the request did not come: send it again.") from None
+        complete = not message.get("more_body", False)
         taken += len(message.get("body", b""))
         if taken <= limit:
             return message

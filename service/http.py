@@ -10,6 +10,8 @@ from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
 from service.actions import Actions
+from service.device_routes import add_devices
+from service.devices import Devices
 from service.labels import LABEL_NAMES, check_labels
 from service.readings import PictureSize
 from service.retries import Retry, fingerprint
@@ -49,7 +51,8 @@ def make_app(actions: Actions) -> FastAPI:
     _add_reading_routes(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
-    pages.add_pages(app, actions)
+    app.state.devices = Devices(actions.store)
+    add_devices(app, app.state.devices, pages.add_pages(app, actions))
     return app
 
 

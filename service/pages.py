@@ -7,22 +7,20 @@ from typing import Annotated
 from urllib.parse import urlencode
 
 import jinja2
-from fastapi import FastAPI, Query, Request
-from starlette.exceptions import HTTPException
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from fastapi import FastAPI, Query
+from starlette.responses import HTMLResponse
 from starlette.staticfiles import StaticFiles
 
 from service import report, view
 from service.actions import Actions
-from service.guard import COOKIE
 from service.problems import KINDS
 
 RECENT = 6
 PAGE_FOLDER = Path(__file__).parent / "page"
 
 
-def add_pages(app: FastAPI, actions: Actions) -> None:
-    """Add the phone page, the gallery, the documentation pages and their static files."""
+def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
+    """Add the phone page, the gallery, the documentation pages and their static files; returns the shapes."""
     loader = jinja2.FileSystemLoader(PAGE_FOLDER / "templates")
     shapes = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.Undefined)
     shapes.globals.update(say_share=report.say_share, percent=view.percent)
@@ -67,12 +65,5 @@ def add_pages(app: FastAPI, actions: Actions) -> None:
     def show_docs() -> HTMLResponse:
         return show("docs.html", "", document=app.openapi())
 
-    @app.get("/pair", include_in_schema=False)
-    def pair(request: Request, token: Annotated[str, Query(max_length=200)]) -> Response:
-        if not request.app.state.guard.accepts(token):
-            raise HTTPException(403, "This token is not valid: look at the terminal for today's address.")
-        answer = RedirectResponse("/", 303)
-        answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", max_age=86400)
-        return answer
-
     app.mount("/static", StaticFiles(directory=PAGE_FOLDER / "static"), name="static")
+    return shapes

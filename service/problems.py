@@ -116,6 +116,12 @@ def make_problem(status: int, name: str, title: str, detail: str, headers: Mappi
     return Response(json.dumps(body), status, dict(headers), media_type="application/problem+json")
 
 
+def describe_problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """How a route says in the OpenAPI document that it may answer with these."""
+    schema = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    return {status: {"content": schema, "description": STATUS_TITLES[status]} for status in statuses}
+
+
 def install(app: FastAPI) -> None:
     """Teach the app to answer every error as a problem."""
     app.add_exception_handler(model_errors.RimlightError, _own_error)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import secrets
+import contextlib
 import socket
 import sys
 import threading
@@ -11,25 +11,57 @@ import uvicorn
 
 from service.actions import Actions
 from service.demo_gallery import make_missing_pictures
+from service.device_routes import pairing_address
+from service.devices import Code, Devices
 from service.errors import StoreError
+from service.folder_lock import ServingLock
 from service.guard import Guard
 from service.http import make_app
+from service.pairing_code import draw_for_terminal
+
+# What may wait for the server to take it; further connections are turned away by the system.
+BACKLOG = 128
+QUIET_CONNECTION_S = 10  # a kept-open connection without a request
 
 
 def serve_pages(actions: Actions, port: int, lan: bool) -> int:
-    """Serve the page and the endpoint; ``port`` 0 takes a free one. Returns the exit code."""
-    token = secrets.token_hex(10) if lan else None
-    listener = _bind("0.0.0.0" if lan else "127.0.0.1", port)
+    """Serve the page and the endpoint; ``port`` 0 takes a free one. Returns the exit code.
+
+    Raises
+    ------
+    StoreError
+        The port is taken, or another process serves this folder.
+    """
+    lock = ServingLock(actions.store.folder)
+    try:
+        listener = _bind("0.0.0.0" if lan else "127.0.0.1", port)
+        try:
+            return _serve_on(listener, actions, lan, lock)
+        finally:
+            listener.close()
+    finally:
+        lock.release()
+
+
+def _serve_on(listener: socket.socket, actions: Actions, lan: bool, lock: ServingLock) -> int:
     port = listener.getsockname()[1]
     app = make_app(actions)
-    guard = Guard(app, token)
-    app.state.guard = guard
+    devices: Devices = app.state.devices
+    app.state.address = f"http://{_find_own_address()}:{port}" if lan else None
     print(f"Rimlight is at http://127.0.0.1:{port}/  (stop with Ctrl-C)", flush=True)
-    if token is not None:
-        print(f"Pair a phone of this network: http://{_find_own_address()}:{port}/pair?token={token}")
-        print("Whoever has this address can read and change the gallery until you stop.", flush=True)
+    lock.tell({"address": f"http://127.0.0.1:{port}/", "lan": app.state.address})
+    if app.state.address is not None:
+        show_code(app.state.address, devices.make_code())
     config = uvicorn.Config(
-        guard, log_level="warning", access_log=False, server_header=False, date_header=True, lifespan="off"
+        Guard(app, devices if lan else None),
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        date_header=True,
+        proxy_headers=False,  # nobody may say for another where a request comes from
+        lifespan="off",
+        backlog=BACKLOG,
+        timeout_keep_alive=QUIET_CONNECTION_S,
     )
     stop = threading.Event()
     threading.Thread(target=make_missing_pictures, args=(actions, stop), daemon=True).start()
@@ -40,12 +72,28 @@ def serve_pages(actions: Actions, port: int, lan: bool) -> int:
     return 0
 
 
+def show_code(address: str, code: Code) -> None:
+    """Print the pairing address, the code to type, and the QR code that carries both."""
+    target = pairing_address(address, code.code)
+    assert target is not None
+    print(f"Pair a phone of this network: {target}")
+    print(f"or open {address} there and type {code.code}; it works once, until {code.ends_at[11:16]} UTC.")
+    with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
+        print(draw_for_terminal(target))
+    print(
+        "A paired phone can read and change the gallery until you take that back with `rimlight devices`.\n"
+        "The network sees what is sent: pair only in a network that you trust.",
+        flush=True,
+    )
+
+
 def _bind(host: str, port: int) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if sys.platform != "win32":  # there the option would let two servers share the port
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))
+        listener.listen(BACKLOG)  # from now on whoever connects waits rather than being turned away
     except OSError as error:
         listener.close()
         raise StoreError(

@@ -17,9 +17,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables
-from service.database import connect
+from service.database import connect, explain_database_error
 from service.errors import StoreError
-from service.files import FileFolder
+from service.files import LEFTOVER_AGE_S, FileFolder, sync_folder, write_synced
+from service.folder_lock import FolderUse
 from service.kept import Crop, NewReading
 from service.migrations import MIGRATIONS
 
@@ -34,14 +35,16 @@ class Store:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._use = FolderUse(folder)
         self.photos = FileFolder(folder / "photos")
         self.strips = FileFolder(folder / "strips")
         self.derived = folder / "derived"
         self._engine = connect(folder / "rimlight.sqlite3")
 
     def close(self) -> None:
-        """Let go of the database."""
+        """Let go of the database and the folder."""
         self._engine.dispose()
+        self._use.release()
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
@@ -61,14 +64,10 @@ class Store:
     def _translated(self) -> Iterator[None]:
         try:
             yield
-        except (sa.exc.OperationalError, sa.exc.DatabaseError) as error:
-            if isinstance(error, sa.exc.IntegrityError):
-                raise
-            reason = str(error.orig) if error.orig else "unknown"
-            raise StoreError(
-                f"The gallery in {self.folder} cannot be used ({reason}): check free space, rights and "
-                "whether another program holds it."
-            ) from error
+        except sa.exc.IntegrityError:
+            raise
+        except (sa.exc.DatabaseError, sa.exc.TimeoutError) as error:
+            raise explain_database_error(self.folder, error) from error
 
     # Files first, then rows.
 
@@ -168,7 +167,7 @@ class Store:
         part = path.with_suffix(f".{secrets.token_hex(4)}.part")
         try:
             path.parent.mkdir(exist_ok=True)
-            part.write_bytes(picture)
+            write_synced(part, picture)  # else a power cut could leave an empty file under the final name
             part.replace(path)
         except OSError:
             part.unlink(missing_ok=True)
@@ -186,14 +185,18 @@ class Store:
         tx.execute(sa.insert(tables.folder_fact).values(name=name, value=value))
 
     def set_aside_leftovers(self) -> list[str]:
-        """Quarantine files that a killed process left half-written or unnamed; returns their names."""
-        with self.looking() as tx:
-            photos = list(tx.execute(sa.select(tables.photo.c.file)).scalars())
-            strips = [name for name in tx.execute(sa.select(tables.reading.c.strip_file)).scalars() if name]
+        """Quarantine files that a killed process left half-written or unnamed; returns their names.
+
+        Where another process has the folder open, young files may be its work and stay.
+        """
         quarantine = self.folder / "quarantine"
-        return self.photos.set_aside_leftovers(photos, quarantine) + self.strips.set_aside_leftovers(
-            strips, quarantine
-        )
+        with self._use.alone() as alone:
+            youngest_s = 0.0 if alone else LEFTOVER_AGE_S
+            with self.looking() as tx:
+                photos = list(tx.execute(sa.select(tables.photo.c.file)).scalars())
+                strips = [n for n in tx.execute(sa.select(tables.reading.c.strip_file)).scalars() if n]
+            moved = self.photos.set_aside_leftovers(photos, quarantine, youngest_s)
+            return moved + self.strips.set_aside_leftovers(strips, quarantine, youngest_s)
 
 
 def open_store(folder: Path) -> Store:
@@ -205,7 +208,7 @@ def open_store(folder: Path) -> Store:
         The folder cannot be made or written, or a newer version of the program wrote it.
     """
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)  # photos of a home are nobody else's business
     except OSError as error:
         raise StoreError(f"The data folder {folder} cannot be made ({error.strerror}).") from error
     store = Store(folder)
@@ -220,22 +223,24 @@ def open_store(folder: Path) -> Store:
 def _migrate(store: Store) -> None:
     """Apply the steps this database has not seen, all in one transaction."""
     with store.looking() as tx:
-        if _applied(tx) == len(MIGRATIONS):
+        if _applied(tx) == set(MIGRATIONS):
             return
     with store.writing() as tx:
         tables.applied_migration.create(tx, checkfirst=True)
         applied = _applied(tx)
-        if applied > len(MIGRATIONS):
+        if unknown := applied - set(MIGRATIONS):
             raise StoreError(
                 f"The gallery in {store.folder} was written by a newer version of rimlight "
-                f"(step {applied}, this one knows {len(MIGRATIONS)}): update rimlight."
+                f"(step {max(unknown)}, this one knows {max(MIGRATIONS)}): update rimlight."
             )
-        for number, apply in enumerate(MIGRATIONS[applied:], start=applied + 1):
-            apply(tx)
+        for number in sorted(set(MIGRATIONS) - applied):
+            MIGRATIONS[number](tx)
             tx.execute(sa.insert(tables.applied_migration).values(number=number, applied_at=now()))
+    sync_folder(store.folder)  # the database file itself is a new name in it
+    sync_folder(store.folder.parent)
 
 
-def _applied(tx: sa.Connection) -> int:
+def _applied(tx: sa.Connection) -> set[int]:
     if not sa.inspect(tx).has_table(tables.applied_migration.name):
-        return 0
-    return int(tx.execute(sa.select(sa.func.count()).select_from(tables.applied_migration)).scalar_one())
+        return set()
+    return set(tx.execute(sa.select(tables.applied_migration.c.number)).scalars())

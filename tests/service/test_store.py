@@ -175,7 +175,7 @@ def test_a_store_of_a_newer_program_is_refused_unchanged(tmp_path: Path) -> None
 
 def test_a_database_file_of_noise_is_refused_in_words(tmp_path: Path) -> None:
     (tmp_path / "rimlight.sqlite3").write_bytes(os.urandom(8192))
-    with pytest.raises(StoreError, match="cannot be used"):
+    with pytest.raises(StoreError, match="damaged or not a gallery"):
         open_store(tmp_path)
 
 
@@ -189,21 +189,33 @@ def test_a_damaged_file_is_not_taken_for_the_photo(store: Store) -> None:
     assert store.photos.read(name) == b"the photo"
 
 
-def test_old_leftovers_are_set_aside_and_young_ones_left(store: Store) -> None:
+def test_leftovers_are_set_aside_and_those_of_a_living_process_left(store: Store) -> None:
     keep(store, 1)
     orphan = store.photos.keep(b"nobody's", "jpg")
-    young = store.photos.incoming / "young.part"
-    old = store.photos.incoming / "old.part"
+    young, old = store.photos.incoming / "young.part", store.photos.incoming / "old.part"
     young.write_bytes(b"half")
     old.write_bytes(b"half")
     past = time.time() - LEFTOVER_AGE_S - 60
     for path in (*store.photos.folder.glob("*/*"), *store.strips.folder.glob("*/*")):
         if path != young:
             os.utime(path, (past, past))
+    beside = open_store(store.folder)  # as another process would
     assert store.set_aside_leftovers() == sorted([orphan, "old.part"])
     assert young.exists()
+    beside.close()
+    assert store.set_aside_leftovers() == ["young.part"]  # nobody else is there: it is a dead one's
     assert (store.folder / "quarantine" / orphan).read_bytes() == b"nobody's"
     assert store.photos.read(store.keep_files(make_reading(1))[0]) == b"photo 1"
+
+
+def test_a_leftover_that_is_uploaded_anew_is_no_leftover(store: Store) -> None:
+    name = store.photos.keep(b"the photo", "jpg")
+    past = time.time() - LEFTOVER_AGE_S - 60
+    os.utime(store.photos.path_of(name), (past, past))
+    store.photos.keep(b"the photo", "jpg")
+    beside = open_store(store.folder)
+    assert store.set_aside_leftovers() == []
+    beside.close()
 
 
 def test_a_full_disk_is_said_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
