@@ -44,7 +44,7 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
     starts = np.cumsum([0] + [len(mesh.vertices) for mesh in meshes[:-1]])
     faces = [mesh.faces + np.uint32(start) for mesh, start in zip(meshes, starts, strict=True)]
     flat = all(mesh.normals is None for mesh in meshes)
-    normals = None if flat else np.concatenate([_normals_of(mesh) for mesh in meshes])
+    normals = None if flat else np.concatenate([vertex_normals(mesh) for mesh in meshes])
     return Mesh(
         np.concatenate([mesh.vertices for mesh in meshes]),
         np.concatenate(faces).astype(np.uint32),
@@ -53,7 +53,8 @@ def joined(meshes: Sequence[Mesh]) -> Mesh:
     )
 
 
-def _normals_of(mesh: Mesh) -> Floats:
+def vertex_normals(mesh: Mesh) -> Floats:
+    """Unit normals (n, 3) of a mesh: its own, or those of its facets (which share no corner)."""
     if mesh.normals is not None:
         return mesh.normals
     corners = mesh.vertices[mesh.faces]

@@ -12,7 +12,7 @@ from training.render.tracing import TracedScene
 Floats = NDArray[np.float64]
 
 
-def measure_white(traced: TracedScene, rays: int = 16384) -> Floats:
+def measure_white(traced: TracedScene, rays: int = 65536) -> Floats:
     """What a perfect white, lying face up beside the piece, sends back: (3,) linear sRGB."""
     mi, stage = traced.mi, traced.stage
     rng = np.random.default_rng([stage.plan.seed, 77])
@@ -23,7 +23,8 @@ def measure_white(traced: TracedScene, rays: int = 16384) -> Floats:
     level = np.sqrt(share)
     toward = np.stack([level * np.cos(turn), level * np.sin(turn), np.sqrt(1 - share)], 1)
     integrator = traced.scene.integrator()
-    sampler = traced.scene.sensors()[0].sampler().clone()
+    sampler = mi.load_dict({"type": "independent"})
+    waves = (rng.permutation(rays) + rng.random(rays)) / rays
     if "scalar" in mi.variant():
         sampler.seed(stage.plan.seed)
         found = [
@@ -32,7 +33,7 @@ def measure_white(traced: TracedScene, rays: int = 16384) -> Floats:
         ]
         return np.asarray(np.array(found).mean(0), float)
     sampler.seed(stage.plan.seed, rays)
-    colour = _radiance(mi, integrator, traced.scene, sampler, start.T, toward.T, rng.random(rays))
+    colour = _radiance(mi, integrator, traced.scene, sampler, start.T, toward.T, waves)
     return np.asarray(np.asarray(colour, dtype=float).reshape(3, -1).mean(1), float)
 
 
@@ -75,8 +76,7 @@ def _blocked(mi: Any, scene: Any, origin: Floats, toward: Floats, reach: Floats)
             for d, m in zip(toward, reach, strict=True)
         )
         return np.array([scene.ray_test(ray) for ray in rays], dtype=bool)
-    start = mi.Point3f(*[float(v) for v in origin])
-    ray = mi.Ray3f(start, mi.Vector3f(*_parts(mi, toward.T)))
+    ray = mi.Ray3f(_start(mi, origin), mi.Vector3f(*_parts(mi, toward.T)))
     ray.maxt = mi.Float(reach.astype(np.float32))
     return np.asarray(scene.ray_test(ray), dtype=bool)
 
@@ -90,15 +90,25 @@ def piece_mask(traced: TracedScene, step_px: int = 2) -> NDArray[np.bool_]:
     flat = (grid - [camera.width_px / 2, camera.height_px / 2]) / camera.focal_px
     toward = camera.forward + flat[:, :1] * camera.right - flat[:, 1:] * camera.up
     toward /= np.linalg.norm(toward, axis=1, keepdims=True)
-    start = mi.Point3f(*[float(v) for v in camera.origin])
     if "scalar" in mi.variant():
+        start = mi.Point3f(*[float(v) for v in camera.origin])
         rays = (mi.Ray3f(start, mi.Vector3f(*map(float, d))) for d in toward)
         found = [
             scene_hit.shape in traced.piece_shapes for scene_hit in map(traced.scene.ray_intersect, rays)
         ]
         return np.array(found, dtype=bool).reshape(len(y), len(x))
-    hit = traced.scene.ray_intersect(mi.Ray3f(start, mi.Vector3f(*_parts(mi, toward.T))))
-    seen = np.zeros(len(toward), bool)
-    for shape in traced.piece_shapes:
-        seen |= np.asarray(hit.shape == mi.ShapePtr(shape), dtype=bool)
-    return seen.reshape(len(y), len(x))
+    hit = traced.scene.ray_intersect(mi.Ray3f(_start(mi, camera.origin), mi.Vector3f(*_parts(mi, toward.T))))
+    numbers = _shape_numbers(mi, hit.shape)
+    piece = [int(_shape_numbers(mi, mi.ShapePtr(shape))[0]) for shape in traced.piece_shapes]
+    return np.isin(numbers, piece).reshape(len(y), len(x))
+
+
+def _start(mi: Any, origin: Floats) -> Any:
+    """A point that is data to the kernel, not part of its code (which would be compiled for each camera)."""
+    return mi.Point3f(*[mi.Float(np.array([value], np.float32)) for value in origin])
+
+
+def _shape_numbers(mi: Any, shapes: Any) -> NDArray[np.uint32]:
+    import drjit
+
+    return np.asarray(drjit.reinterpret_array(mi.UInt32, shapes), np.uint32)

@@ -32,6 +32,8 @@ from training.render.viewpoint import place_camera
 from training.render.wear import SOUND, draw_wear
 
 Floats = NDArray[np.float64]
+# 5 texels a mm or more along the rim of the largest plate in a whole view, 9 in a close-up
+COARSE_TEXTURE, FINE_TEXTURE = (320, 4608), (512, 8192)
 RADII_MM: dict[str, tuple[float, float]] = {
     "oval platter": (125, 165),
     "bowl": (62, 105),
@@ -84,7 +86,7 @@ def build_stage(plan: ScenePlan, motifs: dict[str, Motif], size_px: tuple[int, i
     """
     piece = _turned_piece(plan)
     border, lines = _lay_out(plan, piece, motifs)
-    size = _texture_size(plan, piece)
+    size = _texture_size(plan)
     wear = SOUND if plan.wear == "sound" else draw_wear(stream(plan.seed, "wear"), plan.wear == "dulled")
     decoration = decorate(
         size,
@@ -184,10 +186,9 @@ def _lay_out(
     return BorderPlan(motif, plan.border_colour, height, top, repeats, float(rng.random())), tuple(lines)
 
 
-def _texture_size(plan: ScenePlan, piece: Piece) -> tuple[int, int]:
-    per_mm = 11.0 if plan.framing == "close-up" or plan.shape in HOLLOW else 5.5
-    columns = int(np.clip(round(piece.lip_length_mm * per_mm / 64) * 64, 2048, 8192))
-    return max(96, round(piece.strip_width_mm * per_mm * 1.1)), columns
+def _texture_size(plan: ScenePlan) -> tuple[int, int]:
+    """Rows and columns of the strip's textures: few sizes, since each is another kernel to compile."""
+    return FINE_TEXTURE if plan.framing == "close-up" else COARSE_TEXTURE
 
 
 def _paint_well(plan: ScenePlan) -> NDArray[np.float32]:

@@ -1,6 +1,7 @@
 """A stage handed to Mitsuba 3: spectra, materials, path tracing, and ray tests for the truth.
 
-Every scene has the same kinds of materials and lights, so that the compiled kernel is reused.
+Every scene has the same number and kinds of shapes, materials and lights, what it lacks being hidden
+under the floor, so that the kernel compiled for the first scene serves all.
 """
 
 from __future__ import annotations
@@ -11,13 +12,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from training.render.meshes import Mesh
+from training.render.meshes import Mesh, joined, vertex_normals
 from training.render.room import ATLAS
 from training.render.spectra import WAVELENGTHS_NM, light_spectrum, metal_constants
 from training.render.stage import Stage
 
 Floats = NDArray[np.float64]
 MAX_DEPTH = 7
+RUSSIAN_ROULETTE_FROM = 3
+# light sources are sampled by their share of the light on the piece, never less than this beside it
+LEAST_SAMPLED_SHARE = 0.15
 # a brighter pixel is one stray path; in multiples of the picture's median brightness
 FIREFLY_LIMIT = 60.0
 
@@ -79,12 +83,10 @@ def _decorated(mi: Any, stage: Stage) -> dict[str, Any]:
     """Metal over glaze by the opacity mask."""
     plan, decoration = stage.plan, stage.decoration
     n, k = metal_constants("platinum" if plan.metal == "platinum" else "gold")
-    painted = any(colour not in ("gold", "platinum") for colour in _colours(stage))
-    body = decoration.body if painted else decoration.body[:4, :4]
     return {
         "type": "blendbsdf",
         "weight": _picture(mi, decoration.metal, raw=True),
-        "glaze": _coat(mi, body, plan.gloss),
+        "glaze": _coat(mi, decoration.body, plan.gloss),
         "metal": {
             "type": "roughconductor",
             "distribution": "ggx",
@@ -93,11 +95,6 @@ def _decorated(mi: Any, stage: Stage) -> dict[str, Any]:
             "k": _spectrum(k),
         },
     }
-
-
-def _colours(stage: Stage) -> list[str]:
-    border = [stage.border.colour] if stage.border else []
-    return border + [line.colour for line in stage.lines]
 
 
 def _two_sided(bsdf: dict[str, Any]) -> dict[str, Any]:
@@ -123,7 +120,7 @@ def _shape(mi: Any, name: str, mesh: Mesh, bsdf: Any, emitter: Any = None) -> An
         name,
         vertex_count=len(mesh.vertices),
         face_count=len(mesh.faces),
-        has_vertex_normals=mesh.normals is not None,
+        has_vertex_normals=True,
         has_vertex_texcoords=True,
         props=settings,
     )
@@ -132,8 +129,7 @@ def _shape(mi: Any, name: str, mesh: Mesh, bsdf: Any, emitter: Any = None) -> An
     values["vertex_positions"] = floats(mesh.vertices.astype(np.float32).ravel())
     values["faces"] = type(values["faces"])(mesh.faces.astype(np.uint32).ravel())
     values["vertex_texcoords"] = floats(mesh.uv.astype(np.float32).ravel())
-    if mesh.normals is not None:
-        values["vertex_normals"] = floats(mesh.normals.astype(np.float32).ravel())
+    values["vertex_normals"] = floats(vertex_normals(mesh).astype(np.float32).ravel())
     values.update()
     return shape
 
@@ -173,10 +169,10 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
     rest = _shape(mi, "rest", stage.piece.rest, glazed)
     shapes = {"strip": strip, "rest": rest, "table": _shape(mi, "table", stage.table, top)}
     shapes["walls"] = _shape(mi, "walls", stage.room.walls, walls)
-    for level, (lower_strip, lower_rest) in enumerate(stage.underneath):
-        shapes[f"lower_strip_{level}"] = _shape(mi, "lower strip", lower_strip, decorated)
-        shapes[f"lower_rest_{level}"] = _shape(mi, "lower rest", lower_rest, glazed)
+    lower_strips, lower_rests = ([pair[i] for pair in stage.underneath] for i in (0, 1))
     for name, mesh, bsdf in (
+        ("lower_strips", joined(lower_strips) if lower_strips else None, decorated),
+        ("lower_rests", joined(lower_rests) if lower_rests else None, glazed),
         ("others", stage.others, plain),
         ("props", stage.props, matte),
         ("paper", stage.paper, sheet),
@@ -191,7 +187,7 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
 
 
 def _integrator() -> dict[str, Any]:
-    return {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": 5}
+    return {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": RUSSIAN_ROULETTE_FROM}
 
 
 def _lights(mi: Any, stage: Stage) -> dict[str, Any]:
@@ -204,43 +200,51 @@ def _lights(mi: Any, stage: Stage) -> dict[str, Any]:
     ):
         reach = max(form_factor(mesh, np.array([0.0, 0.0, 20.0])), 1e-4)
         spectrum = _spectrum(light_spectrum(light), strength / reach)
-        emitter = mi.load_dict({"type": "area", "radiance": spectrum})
+        often = LEAST_SAMPLED_SHARE + strength
+        emitter = mi.load_dict({"type": "area", "radiance": spectrum, "sampling_weight": often})
         made[name] = _shape(mi, name, mesh, black, emitter)
     return made
 
 
 def _sensor(mi: Any, stage: Stage) -> dict[str, Any]:
+    """The camera; an upright photo is traced lying on its side, so that all films are alike to the kernel."""
     camera = stage.camera
-    target = camera.origin + camera.forward * 100.0
+    upright = camera.height_px > camera.width_px
+    up = camera.right if upright else camera.up
+    size = sorted((camera.width_px, camera.height_px))
     return {
         "type": "perspective",
-        "fov": camera.fov_x_deg,
+        "fov": float(np.degrees(2 * np.arctan(size[1] / 2 / camera.focal_px))),
         "fov_axis": "x",
         "near_clip": 5.0,
         "far_clip": 20000.0,
         "to_world": mi.ScalarTransform4f().look_at(
-            origin=camera.origin.tolist(), target=target.tolist(), up=camera.up.tolist()
+            origin=camera.origin.tolist(),
+            target=(camera.origin + camera.forward * 100.0).tolist(),
+            up=up.tolist(),
         ),
         "film": {
             "type": "hdrfilm",
-            "width": camera.width_px,
-            "height": camera.height_px,
+            "width": size[1],
+            "height": size[0],
             "pixel_format": "rgb",
             "component_format": "float32",
             "rfilter": {"type": "box"},
         },
-        "sampler": {"type": "independent"},
+        "sampler": {"type": "multijitter"},
     }
 
 
 def trace(traced: TracedScene, samples: int, passes: int = 1) -> NDArray[np.float32]:
     """Path-trace: (H, W, 3) linear sRGB, the CIE observer as sensor; in passes where memory is short."""
-    height, width = traced.stage.camera.height_px, traced.stage.camera.width_px
-    total = np.zeros((height, width, 3), np.float32)
+    camera = traced.stage.camera
+    total: Any = 0.0
     for index in range(passes):
         seed = traced.stage.plan.seed * 64 + index
         image = traced.mi.render(traced.scene, spp=max(1, samples // passes), seed=seed)
-        total += np.asarray(image, dtype=np.float32)[..., :3]
-    total = np.nan_to_num(total / passes, nan=0.0, posinf=0.0, neginf=0.0)
+        total = total + np.asarray(image, dtype=np.float32)[..., :3]
+    if camera.height_px > camera.width_px:
+        total = np.rot90(total, -1)
+    total = np.nan_to_num(total / np.float32(passes), nan=0.0, posinf=0.0, neginf=0.0)
     middle = float(np.median(total.max(-1)))
-    return np.asarray(np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)), np.float32)
+    return np.ascontiguousarray(np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)), np.float32)
