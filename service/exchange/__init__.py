@@ -1,0 +1,1 @@
+"""In and out: the archive that holds everything, tables for spreadsheets, records for museums, merging."""
