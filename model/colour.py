@@ -37,8 +37,14 @@ def encode_srgb(linear: npt.ArrayLike) -> Array:
 
 
 def srgb_bytes(linear: npt.ArrayLike) -> npt.NDArray[np.uint8]:
-    """Linear light 0..1 as sRGB bytes for a picture file."""
-    return np.asarray(np.clip(np.rint(encode_srgb(linear) * 255), 0, 255), dtype=np.uint8)
+    """Linear light 0..1 as sRGB bytes for a picture file; single precision, which is enough for bytes."""
+    value = np.maximum(np.asarray(linear, dtype=np.float32), np.float32(0))
+    scale, offset = np.float32(1.055 * 255), np.float32(0.055 * 255)
+    curved = value ** np.float32(1 / 2.4)
+    curved *= scale
+    curved -= offset
+    encoded = np.where(value <= np.float32(0.0031308), value * np.float32(12.92 * 255), curved)
+    return np.asarray(np.clip(np.rint(encoded), 0, 255), dtype=np.uint8)
 
 
 def xyz_from_linear_rgb(linear_rgb: npt.ArrayLike) -> Array:

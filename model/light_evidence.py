@@ -148,12 +148,14 @@ def measure_glaze(around: Surroundings, strip: RimStrip | None, bands: Bands | N
         pixels = strip.linear_rgb[mask]
     else:
         pixels = around.linear_rgb[around.piece_mask & around.usable_mask]
-    pixels = pixels[(pixels.min(axis=1) > MIN_GREEN / 4) & (pixels[:, 1] > MIN_GREEN)]
+    dark = np.float32(MIN_GREEN / 4)
+    pixels = pixels[(pixels[:, 0] > dark) & (pixels[:, 1] > MIN_GREEN) & (pixels[:, 2] > dark)]
     if len(pixels) < MIN_PIXELS:
         return None
     bright = luminance(pixels)
-    keep = (bright >= np.quantile(bright, 0.4)) & (bright <= np.quantile(bright, 0.9))
-    return np.asarray(np.median(log_chromaticity(pixels[keep]), axis=0))
+    low, high = np.quantile(bright, (0.4, 0.9))
+    colours = log_chromaticity(pixels[(bright >= low) & (bright <= high)])
+    return np.array([np.median(np.ascontiguousarray(colours[:, channel])) for channel in (0, 1)])
 
 
 def measure_highlights(around: Surroundings) -> Array | None:
@@ -174,8 +176,8 @@ def measure_highlights(around: Surroundings) -> Array | None:
     excess = rgb - body_linear
     shining = luminance(rgb) > HIGHLIGHT_GAIN * luminance(body_linear)
     core = cv2.morphologyEx((shining & inside).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    turned = angle_deg(excess, body_linear) > LEAST_TURN_DEG
-    mask = (core > 0) & around.usable_mask & (excess.min(axis=2) > 0.01) & turned
+    mask = (core > 0) & around.usable_mask & (excess.min(axis=2) > 0.01)
+    mask[mask] = angle_deg(excess[mask], body_linear[mask]) > LEAST_TURN_DEG
     count, label = cv2.connectedComponents((core > 0).astype(np.uint8))
     sums = np.array([np.bincount(label[mask], excess[..., c][mask], count) for c in range(3)]).T[1:]
     sums = sums[sums.sum(1) > 0.5]

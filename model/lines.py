@@ -84,11 +84,13 @@ def name_lines(
         return None
     known = judge_regions(strip, bands, light, around) if judged is None else judged
     by_rows = {id_of(j): j for j in known}
-    found = []
+    found, bright = [], None
     for band in choose_lines(strip, bands):
         region = by_rows.get((band.kind, band.row0, band.row1))
         colour = _metal_name(region, trim) if region is not None else None
-        colour = colour or name_colour(measure_line_lab(strip, bands, light, band))
+        if colour is None:
+            bright = find_bright_level(strip) if bright is None else bright
+            colour = name_colour(measure_line_lab(strip, bands, light, band, bright))
         width = None if strip.mm_per_px is None else (band.row1 - band.row0) * strip.mm_per_px
         found.append(Line(PLACES[band.kind], colour, width))
     return tuple(found)
@@ -122,7 +124,14 @@ def _metal_name(judged: JudgedRegion, trim: Trim) -> str | None:
     return trim.metal or UNTOLD_METAL
 
 
-def measure_line_lab(strip: RimStrip, bands: Bands, light: Light, band: Band) -> Array:
+def find_bright_level(strip: RimStrip) -> float:
+    """Luminance that a twentieth of the seen strip exceeds."""
+    return float(np.quantile(luminance(strip.linear_rgb[strip.seen_mask]), 0.95))
+
+
+def measure_line_lab(
+    strip: RimStrip, bands: Bands, light: Light, band: Band, bright: float | None = None
+) -> Array:
     """(3,) Lab of the line, balanced for the light and brought to the level of a white glaze of .75."""
     rows = slice(band.row0, band.row1)
     seen = strip.seen_mask[rows] & ~strip.clipped_mask[rows]
@@ -134,7 +143,7 @@ def measure_line_lab(strip: RimStrip, bands: Bands, light: Light, band: Band) ->
     glaze = bands.glaze_linear_rgb[rows][mask].astype(np.float64)
     difference = np.abs(pixels - glaze).sum(1)
     own = difference >= np.quantile(difference, 1 - SURE_PIXELS_SHARE)
-    bright = float(np.quantile(luminance(strip.linear_rgb[strip.seen_mask]), 0.95))
+    bright = find_bright_level(strip) if bright is None else bright
     level = max(float(np.median(luminance(glaze))), DARKEST_GLAZE_SHARE * bright, 1e-3)
     balanced = np.median(pixels[own], axis=0) / np.asarray(light.white_rgb)
     return np.asarray(lab_from_linear_rgb(np.clip(balanced * GLAZE_LEVEL / level, 0, 1.2)))

@@ -63,7 +63,7 @@ def measure_region(
         pixels are left. Colours are ln ratios: ``rg`` ln(R/G), ``bg`` ln(B/G), relative to the light
         unless the name says otherwise.
     """
-    core = _take_core(strip, found, region.mask)
+    core = _take_core(strip, found, region)
     if core.count < MIN_CORE_PIXELS:
         return None
     white = log_chromaticity(light.white_rgb)
@@ -87,27 +87,28 @@ def measure_region(
     return features
 
 
-def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
+def _take_core(strip: RimStrip, found: Print, region: TrimRegion) -> _Core:
     """Interior, unclipped, not too dark pixels of the print that clearly differ from the glaze."""
-    strength = found.strength
+    rows = slice(max(0, region.row0 - 1), region.row1 + 1)  # with the unprinted rows beside it
+    mask, strength, rgb = region.mask[rows], found.strength[rows], strip.linear_rgb[rows]
+    glaze = found.glaze_linear_rgb[rows]
     strong = np.quantile(strength[mask][:: max(1, int(mask.sum()) // 5000)], 0.8)
     mask = mask & (strength >= STRENGTH_SHARE * strong)
     depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 3)
     printed = depth[mask]
     reach = float(np.clip(np.quantile(printed, 0.6), 1.0, 1.0 + strip.blur_px)) if printed.size else 1.0
-    clipped = strip.clipped_mask & mask
+    clipped = strip.clipped_mask[rows] & mask
     near_clipped = cv2.dilate(clipped.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    rgb = strip.linear_rgb
-    sound = (rgb[..., 1] > MIN_GREEN) & (rgb.min(axis=2) > MIN_GREEN / 8)
-    keep = mask & (depth >= reach) & ~near_clipped & sound
+    keep = mask & (depth >= reach) & ~near_clipped
     index = np.flatnonzero(keep)
+    index = index[_is_bright_enough(rgb.reshape(-1, 3)[index])]
     count = len(index)
     index = index[:: max(1, count // MAX_PIXELS)]
     index = _even_out(index, (strip.column_deg[index % mask.shape[1]] // BLOCK_DEG).astype(np.int64))
     columns = index % mask.shape[1]
     return _Core(
         rgb.reshape(-1, 3)[index].astype(np.float64),
-        np.maximum(found.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), 1e-4),
+        np.maximum(glaze.reshape(-1, 3)[index].astype(np.float64), 1e-4),
         (strip.column_deg[columns] // BLOCK_DEG).astype(np.int64),
         strength.reshape(-1)[index].astype(np.float64),
         _cover_of(depth.reshape(-1)[index].astype(np.float64), strip.blur_px),
@@ -115,6 +116,11 @@ def _take_core(strip: RimStrip, found: Print, mask: Mask) -> _Core:
         float(clipped.sum() / max(mask.sum(), 1)),
         count,
     )
+
+
+def _is_bright_enough(rgb: npt.NDArray[np.float32]) -> Mask:
+    """Which of (n, 3) linear pixels are bright enough for ratios, in every channel."""
+    return np.asarray((rgb[:, 1] > MIN_GREEN) & (rgb.min(axis=1) > MIN_GREEN / 8))
 
 
 def _cover_of(depth_px: Array, blur_px: float) -> Array:

@@ -6,6 +6,7 @@ the nearest bare glaze instead, thin stamps stand out and shading does not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -29,6 +30,7 @@ BROAD_SHARE = 0.25  # of the strip's height: broader than any stroke or line (ow
 LEAST_STANDING, STANDING_SHARE = 0.08, 0.5
 MIN_REGION_PIXELS = 40
 LEAST_STRAY_PIXELS = 150
+INNER_BOX_SHARE = 0.65  # of a disc's width: a box so wide lies inside it (1 / sqrt 2 would touch it)
 BORDER_BLOB_SHARE, STRAY_BLOB_SHARE = 0.6, 0.18  # of the strip's height: no stroke is as broad (own choice)
 
 
@@ -65,22 +67,27 @@ def find_print(strip: RimStrip, bands: Bands) -> Print:
     """Bring the glaze to the level and tint of the bare glaze close by, and mark what differs from it."""
     sound = strip.seen_mask.copy()
     sound[: strip.lip_row + 1] = False
+    height = strip.encoded.shape[0]
     ratio = np.maximum(strip.linear_rgb, FLOOR) / np.maximum(bands.glaze_linear_rgb, FLOOR)
-    departure = np.log(ratio)
+    departure = cv2.split(np.log(ratio))  # planes: arithmetic on them is several times quicker
     weights = LUMINANCE_WEIGHTS.astype(np.float32)
-    bare = np.exp(-(((departure @ weights) / BARE_SPREAD) ** 2)).astype(np.float32) + np.float32(1e-6)
+    bare = np.exp(-((_weigh(departure, weights) / np.float32(BARE_SPREAD)) ** 2)) + np.float32(1e-6)
     bare *= sound & ~strip.clipped_mask
-    near = _blur_weighted(departure, bare, round(NEAR_SHARE * strip.encoded.shape[0]), strip.closed)
-    fine = departure - near
-    bright = fine @ weights
-    tint = np.hypot(fine[..., 0] - fine[..., 1], fine[..., 2] - fine[..., 1])
-    strength = np.hypot(bright, cv2.blur(tint, (3, 3))).astype(np.float32)
-    thin = _stand_out(bright, fine[..., 2] - fine[..., 1], round(BROAD_SHARE * strip.encoded.shape[0]))
+    near = _blur_weighted(departure, bare, round(NEAR_SHARE * height), strip.closed)
+    red, green, blue = (plane - usual for plane, usual in zip(departure, near, strict=True))
+    bright = _weigh((red, green, blue), weights)
+    tint = cv2.magnitude(red - green, blue - green)
+    strength = cv2.magnitude(bright, cv2.blur(tint, (3, 3)))
+    thin = _stand_out(bright, blue - green, round(BROAD_SHARE * height))
     stands_out = thin >= np.maximum(LEAST_STANDING, STANDING_SHARE * strength)
     noise = 1.4826 * float(np.median(strength[sound][::7])) if sound.any() else 0.0
     mask = sound & (strength > max(LEAST_STRENGTH, min(NOISE_DEVIATIONS * noise, 3 * LEAST_STRENGTH)))
-    glaze = bands.glaze_linear_rgb * np.exp(near)
-    return Print(glaze.astype(np.float32), strength, np.asarray(mask & stands_out), np.asarray(mask))
+    glaze = bands.glaze_linear_rgb * np.exp(cv2.merge(near))
+    return Print(glaze, strength, np.asarray(mask & stands_out), np.asarray(mask))
+
+
+def _weigh(planes: Sequence[Map], weights: Map) -> Map:
+    return np.asarray(weights[0] * planes[0] + weights[1] * planes[1] + weights[2] * planes[2])
 
 
 def _stand_out(bright: Map, blue: Map, size_px: int) -> Map:
@@ -99,14 +106,17 @@ def _stand_out(bright: Map, blue: Map, size_px: int) -> Map:
     return out
 
 
-def _blur_weighted(values: Map, weights: Map, reach_px: int, cyclic: bool) -> Map:
-    """Weighted mean of (h, w, 3) over a box ``reach_px`` high and twice as wide."""
+def _blur_weighted(planes: Sequence[Map], weights: Map, reach_px: int, cyclic: bool) -> list[Map]:
+    """Weighted means of (h, w) planes over a box ``reach_px`` high and twice as wide."""
     rows, columns = max(3, reach_px) | 1, 2 * max(3, reach_px) + 1
-    margin = min(columns, values.shape[1])
-    layers = np.dstack([values * weights[..., None], weights])
-    padded = np.pad(layers, ((0, 0), (margin, margin), (0, 0)), mode="wrap" if cyclic else "reflect")
+    margin = min(columns, weights.shape[1])
+    mode = cv2.BORDER_WRAP if cyclic else cv2.BORDER_REFLECT_101
+    layers = cv2.merge([*(plane * weights for plane in planes), weights])
+    padded = cv2.copyMakeBorder(layers, 0, 0, margin, margin, mode)
     blurred = cv2.blur(padded, (columns, rows), borderType=cv2.BORDER_REFLECT)[:, margin:-margin]
-    return np.asarray(blurred[..., :3] / (blurred[..., 3:] + np.float32(1e-9)), dtype=np.float32)
+    *sums, total = cv2.split(blurred)
+    total += np.float32(1e-9)
+    return [part / total for part in sums]
 
 
 def list_regions(strip: RimStrip, bands: Bands, found: Print) -> list[TrimRegion]:
@@ -141,8 +151,16 @@ def _main_bands(bands: Bands, found: Print) -> list[Band]:
 def _without_blobs(mask: Mask, size_px: int) -> Mask:
     """The mask less what a disc of that width fits into: shadows and highlights are broad, print is thin."""
     size = max(5, size_px) | 1
+    printed = mask.astype(np.uint8)
+    # A box inside the disc is quick to try and nearly always fits nowhere; where it does, the disc is tried.
+    inner = int(INNER_BOX_SHARE * size) | 1
+    room = np.flatnonzero(cv2.erode(printed, np.ones((inner, inner), np.uint8)).any(axis=0))
+    if room.size == 0:
+        return mask
+    near = slice(max(0, int(room[0]) - 2 * size), int(room[-1]) + 2 * size + 1)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    broad = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, disc)
+    broad = np.zeros_like(printed)
+    broad[:, near] = cv2.morphologyEx(printed[:, near], cv2.MORPH_OPEN, disc)
     return np.asarray(mask & (cv2.dilate(broad, np.ones((5, 5), np.uint8)) == 0))
 
 

@@ -110,26 +110,35 @@ def _fold(printed: Mask, seen: Mask, period_px: float) -> Mask:
     moved = np.stack([np.roll(tile, -s, axis=1) for tile, s in zip(tiles, shifts, strict=True)])
     visible = np.stack([np.roll(tile, -s, axis=1) for tile, s in zip(sound, shifts, strict=True)])
     soft = np.stack([cv2.blur(tile, (3, 3)) for tile in moved])
-    soft[~visible] = np.nan
-    some = visible.any(axis=0)
-    typical = np.zeros(soft.shape[1:])
-    typical[some] = np.nanquantile(soft[:, some], PRESENT_QUANTILE, axis=0)
-    stamped = typical > 0.5
+    stamped = _high_quantile(soft, visible, PRESENT_QUANTILE) > 0.5
     should = np.zeros(printed.shape, dtype=bool)
     for place, shift in zip(columns, shifts, strict=True):
         should[:, place] |= np.roll(stamped, shift, axis=1)
     return should
 
 
+def _high_quantile(values: npt.NDArray[np.float32], visible: Mask, share: float) -> npt.NDArray[np.float32]:
+    """Quantile over the first axis of the visible values, linear between ranks; 0 where none is visible."""
+    ranked = np.sort(np.where(visible, values, np.float32(np.inf)), axis=0)
+    last = np.maximum(visible.sum(axis=0) - 1, 0)
+    place = np.float32(share) * last.astype(np.float32)
+    low = place.astype(np.int64)
+    below, above = (
+        np.take_along_axis(ranked, at[None], axis=0)[0] for at in (low, np.minimum(low + 1, last))
+    )
+    found = below + (above - below) * (place - low.astype(np.float32))
+    return np.where(visible.any(axis=0), found, np.float32(0))
+
+
 def _align(tiles: npt.NDArray[np.float32], reach: int) -> list[int]:
     """Shift of each tile (px, cyclic) that fits the mean of all best; two rounds."""
     shifts = [0] * len(tiles)
+    flat = tiles.reshape(len(tiles), -1).astype(np.float64)  # exact: equally good shifts stay equal
     for _round in range(2):
         mean = np.mean([np.roll(t, -s, axis=1) for t, s in zip(tiles, shifts, strict=True)], axis=0)
-        shifts = [
-            max(range(-reach, reach + 1), key=lambda s: float((np.roll(tile, -s, axis=1) * mean).sum()))
-            for tile in tiles
-        ]
+        # Moving the mean one way scores like moving each tile the other.
+        moved = np.stack([np.roll(mean, s, axis=1).ravel() for s in range(-reach, reach + 1)])
+        shifts = [int(best) - reach for best in (flat @ moved.T).argmax(axis=1)]
     return shifts
 
 
@@ -159,15 +168,13 @@ def measure_repeat(printed: Mask) -> tuple[float, float]:
         return 0.0, 0.0
     correlation = correlation / correlation[0]
     lags = np.arange(8, max(9, width // LEAST_REPEATS))
-    peaks = [
-        lag
-        for lag in lags[1:-1]
-        if correlation[lag] >= correlation[lag - 1] and correlation[lag] >= correlation[lag + 1]
-    ]
-    if not peaks:
+    inner = lags[1:-1]
+    here = correlation[inner]
+    peaks = inner[(here >= correlation[inner - 1]) & (here >= correlation[inner + 1])]
+    if len(peaks) == 0:
         return 0.0, 0.0
-    best = max(peaks, key=lambda lag: correlation[lag])
+    best = peaks[correlation[peaks].argmax()]
     if correlation[best] <= 0:
         return 0.0, 0.0
-    first = next(lag for lag in peaks if correlation[lag] >= 0.85 * correlation[best])
+    first = peaks[(correlation[peaks] >= 0.85 * correlation[best]).argmax()]
     return float(first), float(correlation[best])

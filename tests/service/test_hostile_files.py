@@ -67,7 +67,7 @@ def test_a_hostile_file_is_refused_quickly_within_little_memory(
 
 
 def test_the_bomb_is_the_small_file_of_900_megapixels_it_should_be() -> None:
-    # A one-bit 30000 x 30000 PNG of about 109 kB takes a plain decoder 5.2 GiB and 14.6 s: measured, OpenCV 5.
+    # A one-bit 30000 x 30000 PNG of about 109 kB takes a plain decoder 5.2 GiB, 14.6 s: measured, OpenCV 5.
     data = REFUSED["a one-bit PNG of 900 megapixels"]()
     assert 100_000 < len(data) < 120_000
 
