@@ -25,6 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     given = make_parser().parse_args(arguments)
     settings = find_settings(getattr(given, "data", None), getattr(given, "empty", False), os.environ)
+    from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
 
@@ -35,6 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "undo": undo,
         "serve": serve,
         "devices": devices,
+        "check": check,
     }
 
     try:
@@ -51,6 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def make_parser() -> argparse.ArgumentParser:
     """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
+    from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
 
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
@@ -85,6 +88,7 @@ def make_parser() -> argparse.ArgumentParser:
     serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
     serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
     add_devices_parser(commands, shared)
+    add_check_parser(commands, shared)
     return parser
 
 
@@ -247,6 +251,9 @@ def undo(given: argparse.Namespace, settings: Settings) -> int:
 
     with _opened(settings, reads=False) as actions:
         answer = actions.undo_change(given.change)
+    if answer["item"] is None:
+        print(f"undone: {answer['undone']['action']}; put back: {len(answer['records'])} register record(s)")
+        return DONE
     state = "in the gallery" if answer["in_gallery"] else "no longer in the gallery"
     print(f"undone: {answer['undone']['action']}; {state}: {describe_item(answer['item'])}")
     return DONE

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from service.errors import StoreBusy, StoreError
+from service.errors import StoreBusy, StoreDamaged, StoreError
 
 # What SQLite says, and what a person can do about it.
 ADVICE = (
     ("malformed", "is damaged: stop rimlight, then run `rimlight check`; `--repair` saves what can be read"),
+    ("Could not decode", "is damaged: stop rimlight, then run `rimlight check`"),
     ("not a database", "is damaged or not a gallery: restore a backup, or take another folder with --data"),
     ("disk is full", "has no room left: free some space. Nothing was changed"),
     ("readonly", "cannot be written: check the rights of the folder. Nothing was changed"),
@@ -42,6 +43,11 @@ def connect(path: Path) -> sa.Engine:
     return engine
 
 
+def connect_in_memory() -> sa.Engine:
+    """An empty database that goes with its connection."""
+    return sa.create_engine("sqlite://")
+
+
 def explain_database_error(folder: Path, error: sa.exc.SQLAlchemyError) -> StoreError | StoreBusy:
     """The driver's words as a sentence that says what to do."""
     reason = str(getattr(error, "orig", None) or "too many at once")
@@ -49,7 +55,8 @@ def explain_database_error(folder: Path, error: sa.exc.SQLAlchemyError) -> Store
         return StoreBusy(f"Another program holds the gallery in {folder} ({reason}): try again shortly.")
     for said, advice in ADVICE:
         if said in reason:
-            return StoreError(f"The gallery in {folder} {advice} ({reason}).")
+            kind = StoreDamaged if "damaged" in advice else StoreError
+            return kind(f"The gallery in {folder} {advice} ({reason}).")
     return StoreError(
         f"The gallery in {folder} cannot be used ({reason}): check free space and rights, then run "
         "`rimlight check`."

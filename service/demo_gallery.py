@@ -15,9 +15,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from model.errors import RimlightError
+from model.errors import PhotoError, RimlightError
 from service import items, ledger
 from service.actions import NO_BORDER, NO_WEIGHTS, Actions
+from service.errors import NotFound
 from service.kept import Crop, NewReading
 from service.labels import Labels, check_labels
 
@@ -66,7 +67,10 @@ def fill_new_gallery(actions: Actions, empty: bool, progress: Progress, folder: 
 
 
 def refresh_stale_vectors(actions: Actions, progress: Progress) -> None:
-    """Read again the gallery photos whose vectors another recipe made; nobody's labels change."""
+    """Read again the gallery photos whose vectors another recipe made; nobody's labels change.
+
+    A photo whose file is missing keeps its old vectors, which are not matched, and is tried again next time.
+    """
     recipe_id = actions.worker.wait_ready().recipe_id
     if recipe_id is None:
         return
@@ -75,7 +79,8 @@ def refresh_stale_vectors(actions: Actions, progress: Progress) -> None:
     if not stale:
         return
     for reading_id in progress(stale, "bringing the gallery up to the new network"):
-        actions.refresh_vectors(reading_id)
+        with contextlib.suppress(NotFound, PhotoError):  # `rimlight check` names them
+            actions.refresh_vectors(reading_id)
 
 
 def make_missing_pictures(actions: Actions, stop: threading.Event) -> None:

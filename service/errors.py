@@ -29,6 +29,10 @@ class StoreError(ServiceError):
     """The data folder cannot be used."""
 
 
+class StoreDamaged(StoreError):
+    """The database itself cannot be read in full."""
+
+
 class StoreBusy(ServiceError):
     """Another program holds the gallery just now; try again shortly."""
 
@@ -51,3 +55,15 @@ class Busy(ServiceError):
 
 class ReaderStopped(PhotoError):
     """The worker died, ran out of time or memory, or failed on this photo."""
+
+
+class RecordError(ServiceError):
+    """A register record cannot be as asked; ``faults`` says why, one sentence for each field."""
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("; ".join(faults))
+        self.faults = tuple(faults)
+
+
+class RecordConflict(ServiceError):
+    """The register is not in the state that the request expects; look again and decide."""

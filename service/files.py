@@ -76,23 +76,17 @@ class FileFolder:
             return None
         return data if hashlib.sha256(data).hexdigest() == name.split(".")[0] else None
 
-    def set_aside_leftovers(
-        self, known: Iterable[str], quarantine: Path, youngest_s: float = LEFTOVER_AGE_S
-    ) -> list[str]:
-        """Move half-written files, and whole ones that no row names, to ``quarantine``; returns names.
-
-        Files younger than ``youngest_s`` stay, unless it is 0.
-        """
+    def find_leftovers(self, known: Iterable[str], youngest_s: float = LEFTOVER_AGE_S) -> list[Path]:
+        """Half-written files, and whole ones that no row names; younger than ``youngest_s`` are left out."""
         keep = set(known)
         oldest = time.time() - youngest_s if youngest_s else math.inf
-        moved = []
+        found = []
         for path in self.folder.glob("*/*"):
             stray = path.parent == self.incoming or path.name not in keep
-            if stray and path.is_file() and path.stat().st_mtime < oldest:
-                quarantine.mkdir(parents=True, exist_ok=True)
-                path.replace(quarantine / path.name)
-                moved.append(path.name)
-        return sorted(moved)
+            with contextlib.suppress(FileNotFoundError):  # whoever was writing it has just finished
+                if stray and path.is_file() and path.stat().st_mtime < oldest:
+                    found.append(path)
+        return sorted(found)
 
 
 def _refuse_last_room(folder: Path, size: int) -> None:

@@ -23,6 +23,9 @@ from service.files import LEFTOVER_AGE_S, FileFolder, sync_folder, write_synced
 from service.folder_lock import FolderUse
 from service.kept import Crop, NewReading
 from service.migrations import MIGRATIONS
+from service.quarantine import Quarantine
+
+DATABASE_NAME = "rimlight.sqlite3"
 
 
 def now() -> str:
@@ -39,7 +42,8 @@ class Store:
         self.photos = FileFolder(folder / "photos")
         self.strips = FileFolder(folder / "strips")
         self.derived = folder / "derived"
-        self._engine = connect(folder / "rimlight.sqlite3")
+        self.quarantine = Quarantine(folder / "quarantine")
+        self._engine = connect(folder / DATABASE_NAME)
 
     def close(self) -> None:
         """Let go of the database and the folder."""
@@ -185,18 +189,20 @@ class Store:
         tx.execute(sa.insert(tables.folder_fact).values(name=name, value=value))
 
     def set_aside_leftovers(self) -> list[str]:
-        """Quarantine files that a killed process left half-written or unnamed; returns their names.
+        """Quarantine files that a killed process left half-written or unnamed; returns their names."""
+        with self.leftovers() as found:
+            return [self.quarantine.take(path).name for path in found]
 
-        Where another process has the folder open, young files may be its work and stay.
-        """
-        quarantine = self.folder / "quarantine"
+    @contextmanager
+    def leftovers(self) -> Iterator[list[Path]]:
+        """Files that no row names; where another process has the folder open, young ones may be its work."""
         with self._use.alone() as alone:
             youngest_s = 0.0 if alone else LEFTOVER_AGE_S
             with self.looking() as tx:
                 photos = list(tx.execute(sa.select(tables.photo.c.file)).scalars())
                 strips = [n for n in tx.execute(sa.select(tables.reading.c.strip_file)).scalars() if n]
-            moved = self.photos.set_aside_leftovers(photos, quarantine, youngest_s)
-            return moved + self.strips.set_aside_leftovers(strips, quarantine, youngest_s)
+            found = self.photos.find_leftovers(photos, youngest_s)
+            yield found + self.strips.find_leftovers(strips, youngest_s)
 
 
 def open_store(folder: Path) -> Store:
