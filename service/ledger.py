@@ -1,16 +1,28 @@
-"""The append-only change log with undo, and kept answers: the store's SQL about what has happened."""
+"""The append-only change log with undo, and kept answers: the store's SQL about what has happened.
+
+One change may touch a gallery item, any number of register records, or both; it is logged, and undone, as
+one.
+"""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
 
 from service import tables
-from service.errors import KeyReused, NothingToUndo
+from service.errors import KeyReused, NothingToUndo, RecordError
 from service.items import find_item, item_json, new_id, snapshot, update_item
+from service.register.shelf import State, find_states
+from service.register.tables import touch
+from service.register.writing import put_states
 from service.store import now
+
+States = Mapping[str, State | None]
+UNDOABLE = ("add", "confirm", "correct", "delete")
+REGISTER = "register "  # begins the name of every change to the register
 
 
 def log_change(
@@ -20,10 +32,12 @@ def log_change(
     item_id: str | None,
     before: dict[str, Any] | None,
     undoes: str | None = None,
+    records_before: States | None = None,
 ) -> str:
-    """Append one line; the state after is read from the item itself."""
+    """Append one line; the state after is read from the item and the records themselves."""
     after = snapshot(find_item(tx, item_id)) if item_id is not None else None
     change_id = new_id()
+    records_after = find_states(tx, records_before) if records_before else None
     tx.execute(
         sa.insert(tables.change).values(
             id=change_id,
@@ -34,53 +48,77 @@ def log_change(
             before=json.dumps(before),
             after=json.dumps(after),
             undoes=undoes,
+            records_before=json.dumps(records_before) if records_before else None,
+            records_after=json.dumps(records_after) if records_after else None,
         )
     )
+    if records_before:
+        rows = [{"change_id": change_id, "record_id": record_id} for record_id in records_before]
+        tx.execute(sa.insert(touch), rows)
     return change_id
 
 
-UNDOABLE = ("add", "confirm", "correct", "delete")
-
-
 def undo(tx: sa.Connection, change_id: str | None, who: str) -> dict[str, Any]:
-    """Put an item back to what it was before one change: the named one, else the last not yet undone.
+    """Put everything back to what it was before one change: the named one, else the last not yet undone.
 
     Raises
     ------
     NothingToUndo
-        There is none, it was undone already, or a later change to the same item stands in the way.
+        There is none, it was undone already, or a later change to the same things stands in the way.
     """
     row = _find_undoable(tx, change_id)
-    current = snapshot(find_item(tx, row.item_id))
-    if current != json.loads(row.after):
+    current = snapshot(find_item(tx, row.item_id)) if row.item_id is not None else None
+    if row.item_id is not None and current != json.loads(row.after):
         raise NothingToUndo(
             f"Change {row.id} cannot be undone: the same gallery item was changed again since. "
             "Undo the later change first."
         )
-    before = json.loads(row.before)
-    if before is None or not before["present"]:
-        update_item(tx, row.item_id, removed_at=now())
-    if before is not None:
-        labels = {name: value for name, value in before.items() if name != "present"}
-        removed = None if before["present"] else now()
-        update_item(tx, row.item_id, **labels, removed_at=removed)
-    undo_id = log_change(tx, who, "undo", row.item_id, current, undoes=row.id)
-    final = find_item(tx, row.item_id)
-    assert final is not None
-    present = final._mapping["removed_at"] is None
+    records = _put_records_back(tx, row)
+    if row.item_id is not None:
+        _put_item_back(tx, row.item_id, json.loads(row.before))
+    undo_id = log_change(tx, who, "undo", row.item_id, current, row.id, records)
+    final = find_item(tx, row.item_id) if row.item_id is not None else None
     return {
         "change": undo_id,
         "undone": {"change": row.id, "action": row.action, "at": row.at},
-        "in_gallery": present,
-        "item": item_json(final),
+        "in_gallery": final is not None and final._mapping["removed_at"] is None,
+        "item": item_json(final) if final is not None else None,
+        "records": sorted(records or ()),
     }
+
+
+def _put_item_back(tx: sa.Connection, item_id: str, before: dict[str, Any] | None) -> None:
+    if before is None or not before["present"]:
+        update_item(tx, item_id, removed_at=now())
+    if before is not None:
+        labels = {name: value for name, value in before.items() if name != "present"}
+        update_item(tx, item_id, **labels, removed_at=None if before["present"] else now())
+
+
+def _put_records_back(tx: sa.Connection, row: sa.Row[Any]) -> States | None:
+    """Undo what the change did to register records; returns how they were until now."""
+    if row.records_after is None:
+        return None
+    before, after = json.loads(row.records_before), json.loads(row.records_after)
+    current = find_states(tx, after)
+    if current != after:
+        raise NothingToUndo(
+            f"Change {row.id} cannot be undone: the same records were changed again since. "
+            "Undo the later change first."
+        )
+    try:
+        put_states(tx, {i: before[i] or {**state, "present": False} for i, state in after.items()})
+    except RecordError as error:
+        raise NothingToUndo(f"Change {row.id} cannot be undone now: {error}.") from error
+    return current
 
 
 def _find_undoable(tx: sa.Connection, change_id: str | None) -> sa.Row[Any]:
     change = tables.change
     undone = sa.select(change.c.undoes).where(change.c.undoes.is_not(None))
     if change_id is None:
-        wanted = sa.select(change).where(change.c.action.in_(UNDOABLE), change.c.id.not_in(undone))
+        kinds = sa.or_(change.c.action.in_(UNDOABLE), change.c.action.startswith(REGISTER))
+        wanted = sa.select(change).where(kinds, change.c.id.not_in(undone))
         row = tx.execute(wanted.order_by(change.c.seq.desc()).limit(1)).first()
         if row is None:
             raise NothingToUndo("There is no change left to undo.")
@@ -88,7 +126,7 @@ def _find_undoable(tx: sa.Connection, change_id: str | None) -> sa.Row[Any]:
     row = tx.execute(sa.select(change).where(change.c.id == change_id)).first()
     if row is None:
         raise NothingToUndo(f"There is no change {change_id!r}: leave it out to undo the last one.")
-    if row.action not in UNDOABLE:
+    if row.action not in UNDOABLE and not row.action.startswith(REGISTER):
         raise NothingToUndo(f"A change of kind {row.action!r} cannot be undone.")
     if tx.execute(sa.select(change.c.id).where(change.c.undoes == change_id)).first() is not None:
         raise NothingToUndo(f"Change {change_id} was undone already.")

@@ -245,12 +245,13 @@ class UndoneChange(BaseModel):
 
 
 class Undone(BaseModel):
-    """What was undone and how the item stands now."""
+    """What was undone and how the gallery item, if it touched one, stands now."""
 
     change: str
     undone: UndoneChange
     in_gallery: bool
-    item: GalleryItem
+    item: GalleryItem | None
+    records: list[str] = Field(description="ids of the register records that were put back")
 
 
 class GallerySize(BaseModel):

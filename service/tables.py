@@ -97,6 +97,8 @@ change = sa.Table(
     sa.Column("before", sa.Text),  # labels and presence as JSON; null where there was no item
     sa.Column("after", sa.Text),
     sa.Column("undoes", sa.Text, unique=True),
+    sa.Column("records_before", sa.Text),  # register records by id as JSON; null where there was none
+    sa.Column("records_after", sa.Text),
 )
 
 answer = sa.Table(

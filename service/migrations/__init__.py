@@ -10,9 +10,10 @@ from collections.abc import Callable, Mapping
 
 import sqlalchemy as sa
 
-from service.migrations import m0001_first, m0003_devices
+from service.migrations import m0001_first, m0002_register, m0003_devices
 
 MIGRATIONS: Mapping[int, Callable[[sa.Connection], None]] = {
     1: m0001_first.apply,
+    2: m0002_register.apply,
     3: m0003_devices.apply,
 }

@@ -1,0 +1,210 @@
+"""What is drawn out of the records to be searched and counted: links, photos, names, texts, sightings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import fields
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.register import tables
+from service.register.links import links_of, readings_of
+from service.register.listed import DateCodeRule
+from service.register.own_years import find_own_years
+from service.register.records import Decoration, Evidence, Mark, Piece, Record
+from service.register.shelf import (
+    NAMED,
+    State,
+    columns_of,
+    find_hanging,
+    find_rows,
+    find_said_about,
+    fold_for_search,
+    in_parts,
+    list_records,
+    names_of,
+    of_type,
+    record_of,
+)
+from service.register.sightings import Sighting
+
+ID_FENCE = "\x01"  # around an id inside a text, so that no part of one is found by chance
+UNSEARCHED = ("bearing", "strength", "confidence", "role")  # choices, not words
+SEARCHED = ("piece", *NAMED, "want", "number_rule", "date_code_rule")
+MOST_RULES = 10_000
+
+
+def draw_out(tx: sa.Connection, states: Mapping[str, State], pieces: Iterable[str]) -> None:
+    """Bring everything drawn out of these records, and of these pieces, up to them."""
+    _draw_links(tx, states)
+    texts = {i: s for i, s in states.items() if s["kind"] in SEARCHED and s["kind"] != "piece"}
+    _draw_texts(tx, texts)
+    affected = {i for i, s in states.items() if s["kind"] == "piece"} | set(pieces)
+    for part in in_parts(affected):
+        _draw_pieces(tx, part)
+
+
+def draw_all_out(tx: sa.Connection) -> None:
+    """Make everything anew from the records."""
+    from service.register.shelf import state_of
+
+    for drawn in (tables.link, tables.photo, tables.name, tables.text, tables.sighting):
+        tx.execute(sa.delete(drawn))
+    ids = list(tx.execute(sa.select(tables.record.c.id).order_by(tables.record.c.id)).scalars())
+    for part in in_parts(ids):
+        draw_out(tx, {i: state_of(row) for i, row in find_rows(tx, part).items()}, ())
+
+
+def _draw_links(tx: sa.Connection, states: Mapping[str, State]) -> None:
+    links, photos, names = [], [], []
+    for record_id, state in states.items():
+        if not state["present"]:
+            continue
+        kind, body = state["kind"], state["body"]
+        links += [{"from_id": record_id, "role": r, "to_id": to} for r, _, to in links_of(kind, body)]
+        for ordinal, (reading_id, role) in enumerate(readings_of(kind, body)):
+            photos.append(
+                {"record_id": record_id, "ordinal": ordinal, "reading_id": reading_id, "role": role}
+            )
+        names += [{"record_id": record_id, "key": key, "kind": kind} for key in names_of(kind, body)]
+    _replace(tx, tables.link, tables.link.c.from_id, states, links)
+    _replace(tx, tables.photo, tables.photo.c.record_id, states, photos)
+    _replace(tx, tables.name, tables.name.c.record_id, states, names)
+
+
+def _replace(
+    tx: sa.Connection, table: sa.Table, owner: sa.Column[Any], ids: Iterable[str], rows: list[dict[str, Any]]
+) -> None:
+    for part in in_parts(ids):
+        tx.execute(sa.delete(table).where(owner.in_(part)))
+    if rows:
+        tx.execute(sa.insert(table), rows)
+
+
+def _draw_texts(tx: sa.Connection, states: Mapping[str, State]) -> None:
+    rows = []
+    for record_id, state in states.items():
+        if state["present"]:
+            columns = columns_of(state["kind"], state["body"])
+            said = [
+                *_words(state["body"]),
+                *_fenced(to for _, _, to in links_of(state["kind"], state["body"])),
+            ]
+            rows.append(_text_row(record_id, state["kind"], columns, said, []))
+    _replace(tx, tables.text, tables.text.c.record_id, states, rows)
+
+
+def _text_row(
+    record_id: str, kind: str, columns: Mapping[str, str | None], said: list[str], private: list[str]
+) -> dict[str, Any]:
+    return {
+        "record_id": record_id,
+        "kind": kind,
+        "key": columns["key"],
+        "sort_key": columns["sort_key"],
+        "text": "\n".join(said),
+        "private_text": "\n".join(private),
+    }
+
+
+def _fenced(ids: Iterable[str]) -> list[str]:
+    return [f"{ID_FENCE}{record_id}{ID_FENCE}" for record_id in ids]
+
+
+def _words(body: Any, field: str = "") -> list[str]:
+    """Every text in a body, folded, one a line; ids and what is private left out."""
+    if isinstance(body, str):
+        return (
+            []
+            if field.endswith(("_id", "_ids", "goes_with", "about_kind", *UNSEARCHED))
+            else _spellings(body, field)
+        )
+    if isinstance(body, list):
+        return [word for entry in body for word in _words(entry, field)]
+    if isinstance(body, dict):
+        return [word for name, value in body.items() if name != "private" for word in _words(value, name)]
+    return []
+
+
+def _spellings(text: str, field: str) -> list[str]:
+    """The folded text; a number also without its dashes and spaces, as people type it."""
+    folded = fold_for_search(text)
+    close = "".join(filter(str.isalnum, folded))
+    return (
+        [folded, close]
+        if field in ("number", "prefix", "date_code", "code") and close != folded
+        else [folded]
+    )
+
+
+def _draw_pieces(tx: sa.Connection, ids: list[str]) -> None:
+    """Text and sightings of these pieces, those that are gone left out."""
+    rows = {i: row for i, row in find_rows(tx, ids).items() if row.removed_at is None}
+    hanging = find_hanging(tx, rows)
+    under = {i: [i, *(record.id for record in hanging.get(i, ()))] for i in rows}
+    said = find_said_about(tx, (record_id for ids_ in under.values() for record_id in ids_))
+    rules = _find_rules(tx, hanging)
+    texts, sightings = [], []
+    for piece_id, row in rows.items():
+        piece = record_of(row)
+        assert isinstance(piece, Piece)
+        on_it = hanging.get(piece_id, [])
+        about = [record for record_id in under[piece_id] for record in said.get(record_id, ())]
+        texts.append(_piece_text(row, piece, on_it, about))
+        sightings += _sightings_of(piece, on_it, of_type(about, Evidence), rules)
+    _replace(tx, tables.text, tables.text.c.record_id, ids, texts)
+    _replace(tx, tables.sighting, tables.sighting.c.piece_id, ids, sightings)
+
+
+def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> tuple[DateCodeRule, ...]:
+    marks = (mark for records in hanging.values() for mark in of_type(records, Mark))
+    if not any(mark.date_code for mark in marks):
+        return ()
+    return of_type(list_records(tx, "date_code_rule", 0, MOST_RULES)[0], DateCodeRule)
+
+
+def _piece_text(row: sa.Row[Any], piece: Piece, on_it: list[Record], about: list[Record]) -> dict[str, Any]:
+    from service.register.forms import record_body
+
+    bodies = [record_body(record) for record in (piece, *on_it, *about)]
+    ids = [piece.maker_id, piece.line_id, piece.distributor_id]
+    ids += [decoration.motif_id for decoration in of_type(on_it, Decoration)]
+    said = [word for body in bodies for word in _words(body)]
+    private = _words(bodies[0].get("private", {}))
+    columns = {"key": row.key, "sort_key": row.sort_key}
+    return _text_row(piece.id, "piece", columns, [*said, *_fenced(i for i in ids if i)], private)
+
+
+def _sightings_of(
+    piece: Piece, on_it: list[Record], evidence: tuple[Evidence, ...], rules: tuple[DateCodeRule, ...]
+) -> list[dict[str, Any]]:
+    earliest, latest, clash = find_own_years(piece, of_type(on_it, Mark), evidence, rules)
+    decorations: tuple[Decoration | None, ...] = of_type(on_it, Decoration) or (None,)
+    return [
+        {"ordinal": ordinal}
+        | {f.name: getattr(_see(piece, seen, earliest, latest, clash), f.name) for f in fields(Sighting)}
+        for ordinal, seen in enumerate(decorations)
+    ]
+
+
+def _see(
+    piece: Piece, seen: Decoration | None, earliest: int | None, latest: int | None, clash: bool
+) -> Sighting:
+    return Sighting(
+        piece_id=piece.id,
+        piece_number=piece.number,
+        piece_kind=piece.piece_kind,
+        owned=piece.owned,
+        decoration_id=seen.id if seen else None,
+        motif_id=seen.motif_id if seen else None,
+        variant=seen.variant if seen else None,
+        metal=seen.metal if seen else None,
+        line_id=piece.line_id,
+        maker_id=piece.maker_id,
+        distributor_id=piece.distributor_id,
+        number=seen.number if seen else None,
+        earliest=earliest,
+        latest=latest,
+        clash=clash,
+    )

@@ -1,0 +1,64 @@
+"""What is wrong with a record in itself, and with the rules together."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.errors import LabelError
+from service.register.edtf import parse_edtf
+from service.register.forms import kind_of
+from service.register.listed import NumberRule, Want
+from service.register.records import KeptApart, Piece, Record
+from service.register.words import CLOCK_HOURS, WEAR_SCORES
+
+DATES = ("years", "date", "when", "means")
+
+
+def find_faults(record: Record) -> list[str]:
+    """Each a sentence that begins with the field."""
+    faults = []
+    for field in DATES:
+        faults += _find_date_faults(field, getattr(record, field, None))
+    if isinstance(record, Piece):
+        faults += _find_piece_faults(record)
+    if isinstance(record, Want) and record.count < 1:
+        faults.append("count: at least 1")
+    if isinstance(record, NumberRule) and (record.line_id is None) == (record.distributor_id is None):
+        faults.append("line_id: a rule says one thing: give either a line or a distributor")
+    if isinstance(record, KeptApart) and record.one == record.other:
+        faults.append("other: a record cannot be kept apart from itself")
+    return [f"{kind_of(record).replace('_', ' ')}: {fault}" for fault in faults]
+
+
+def _find_date_faults(field: str, text: Any) -> list[str]:
+    if text is None:
+        return []
+    try:
+        parse_edtf(text)
+    except LabelError as error:
+        return [f"{field}: {error}"]
+    return []
+
+
+def _find_piece_faults(piece: Piece) -> list[str]:
+    faults = [] if piece.count >= 1 else ["count: at least 1"]
+    for wear in piece.wear:
+        if wear.clock not in CLOCK_HOURS or wear.score not in WEAR_SCORES:
+            faults.append("wear: a clock position is 1 to 12 and a score 0 to 4")
+    if len({wear.clock for wear in piece.wear}) < len(piece.wear):
+        faults.append("wear: one score for each clock position")
+    for size in piece.measurements:
+        low, high = size.low_mm or size.mm, size.high_mm or size.mm
+        if not low <= size.mm <= high:
+            faults.append(f"measurements: {size.what} lies outside its own error bar")
+    if piece.private is not None:
+        faults += _find_date_faults("private.bought", piece.private.bought)
+    return faults
+
+
+def find_rule_faults(tx: sa.Connection) -> list[str]:
+    """Rules that contradict each other."""
+
+    return []
