@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import ParamSpec, TypeVar
 
 import cv2
 import numpy as np
@@ -18,8 +20,8 @@ from model.lines import name_lines
 from model.lookup import Gallery, Matches, look_up
 from model.motif import Window, cut_windows
 from model.network import Embedder
-from model.photo import decode_photo
-from model.piece import find_piece
+from model.photo import Photo, decode_photo
+from model.piece import Piece, find_piece
 from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.straighten import straighten_strip
@@ -35,6 +37,9 @@ CAUTIONS = (
     "No microwave, dishwasher, abrasive, polish or bleach on metal trim; no acid, scratch or flame test.",
     "Gold and platinum verdicts were fitted on rendered pictures and are unverified on real photos.",
 )
+
+Given = ParamSpec("Given")
+Found = TypeVar("Found")
 
 UNSEEN_GREY = 128  # in the strip's picture, where the photo shows nothing of the rim
 
@@ -53,20 +58,36 @@ class ReadResult:
 
 
 class _Laps:
-    """Milliseconds by step, measured with the caller's clock; the model itself has none."""
+    """Milliseconds each step took, by the caller's clock; the model itself has none.
+
+    Some steps run beside others, so that their sum may exceed the total.
+    """
 
     def __init__(self, clock: Callable[[], float] | None) -> None:
         self._clock = clock
-        self._start = self._last = clock() if clock else 0.0
+        self._start = clock() if clock else 0.0
         self.timing_ms: dict[str, float] = {}
 
-    def lap(self, step: str) -> None:
-        if self._clock is None:
-            return
-        now = self._clock()
-        self.timing_ms[step] = round((now - self._last) * 1000, 2)
-        self.timing_ms["total"] = round((now - self._start) * 1000, 2)
-        self._last = now
+    def timed(self, step: str, call: Callable[Given, Found]) -> Callable[Given, Found]:
+        """The call with its time added to the step's."""
+        clock = self._clock
+        if clock is None:
+            return call
+
+        def run(*args: Given.args, **kwargs: Given.kwargs) -> Found:
+            start = clock()
+            found = call(*args, **kwargs)
+            taken = (clock() - start) * 1000
+            self.timing_ms[step] = round(self.timing_ms.get(step, 0.0) + taken, 2)
+            return found
+
+        return run
+
+    def finish(self) -> dict[str, float]:
+        """All steps' times with the total."""
+        if self._clock is not None:
+            self.timing_ms["total"] = round((self._clock() - self._start) * 1000, 2)
+        return self.timing_ms
 
 
 def read_photo(
@@ -104,29 +125,31 @@ def read_photo(
         ``neutral`` or ``trace`` do not lie in the photo.
     """
     laps = _Laps(clock)
-    photo = decode_photo(data)
-    laps.lap("decode")
+    photo = laps.timed("decode", decode_photo)(data)
     check_neutral(neutral, photo.width, photo.height)
     check_trace(trace, photo.width, photo.height)
-    piece = find_piece(photo, trace)
-    laps.lap("piece")
-    strip = unroll_rim(photo, piece)
-    strip = None if strip is None else straighten_strip(strip)
-    bands = separate_bands(strip) if strip is not None else None
-    laps.lap("strip")
-    border = count_repeats(strip, bands) if strip is not None and bands is not None else None
-    laps.lap("repeats")
-    around = look_around(photo, piece)
-    light = find_light(photo, piece, strip, bands, neutral, around=around)
-    laps.lap("light")
-    judged = None if strip is None or bands is None else judge_regions(strip, bands, light, around)
-    trim = judge_trim(strip, bands, light, around, border=border, reason=piece.reason, judged=judged)
-    lines = name_lines(strip, bands, light, trim, around, judged=judged)
-    laps.lap("trim")
-    windows, vectors, matches = _match(strip, bands, border, embedder, gallery)
-    laps.lap("motif")
-    strip_png = _encode_strip(strip)
-    laps.lap("strip picture")
+    piece = laps.timed("piece", find_piece)(photo, trace)
+    with ThreadPoolExecutor(max_workers=1) as beside:  # what depends on little else takes a second core
+        looked = beside.submit(laps.timed("light", look_around), photo, piece)
+        strip = laps.timed("strip", _level_strip)(photo, piece)
+        drawn = beside.submit(laps.timed("strip picture", _encode_strip), strip)
+        bands = None if strip is None else laps.timed("bands", separate_bands)(strip)
+        counted = beside.submit(laps.timed("repeats", _count), strip, bands)
+        matched = beside.submit(
+            lambda: laps.timed("motif", _match)(strip, bands, counted.result(), embedder, gallery)
+        )
+        around = looked.result()
+        light = laps.timed("light", find_light)(photo, piece, strip, bands, neutral, around=around)
+        judged = None
+        if strip is not None and bands is not None:
+            judged = laps.timed("trim", judge_regions)(strip, bands, light, around)
+        border = counted.result()
+        trim = laps.timed("trim", judge_trim)(
+            strip, bands, light, around, border=border, reason=piece.reason, judged=judged
+        )
+        lines = laps.timed("lines", name_lines)(strip, bands, light, trim, around, judged=judged)
+        windows, vectors, matches = matched.result()
+        strip_png = drawn.result()
     reading = facts.Reading(
         id=reading_id or photo.sha256[:20],
         photo=facts.PhotoFacts(photo.width, photo.height, photo.sha256, photo.taken_at),
@@ -139,9 +162,18 @@ def read_photo(
         not_in_gallery_probability=matches.not_in_gallery_probability,
         strip_first_column_deg=None if strip is None else float(strip.column_deg[0]),
         cautions=CAUTIONS,
-        timing_ms=laps.timing_ms,
+        timing_ms=laps.finish(),
     )
     return ReadResult(reading, strip_png, windows, vectors)
+
+
+def _level_strip(photo: Photo, piece: Piece) -> RimStrip | None:
+    strip = unroll_rim(photo, piece)
+    return None if strip is None else straighten_strip(strip)
+
+
+def _count(strip: RimStrip | None, bands: Bands | None) -> facts.Border | None:
+    return None if strip is None or bands is None else count_repeats(strip, bands)
 
 
 def _match(
