@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -20,7 +21,8 @@ ADVICE = (
     ("unable to open", "cannot be opened: check the rights of the folder and whether the disk is there"),
     ("I/O error", "cannot be read or written: check the disk, its room and its rights"),
 )
-BUSY_TIMEOUT_MS = 15_000  # a second process waits this long for the first one's transaction
+BUSY_TIMEOUT_MS = 30_000  # a second process waits this long for the first one's transaction
+LOG_TRIES = 50  # times 0.1 s; switching to the write-ahead log does not heed the time-out above
 
 
 def connect(path: Path) -> sa.Engine:
@@ -31,7 +33,7 @@ def connect(path: Path) -> sa.Engine:
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:
         connection.isolation_level = None
         connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
-        connection.execute("PRAGMA journal_mode = WAL")
+        _switch_to_log(connection)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
 
@@ -41,6 +43,18 @@ def connect(path: Path) -> sa.Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _switch_to_log(connection: sqlite3.Connection) -> None:
+    """Write ahead; processes that open a new database at the same moment wait for one another."""
+    for attempt in range(LOG_TRIES):
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or attempt == LOG_TRIES - 1:
+                raise
+            time.sleep(0.1)
 
 
 def connect_in_memory() -> sa.Engine:

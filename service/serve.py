@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import signal
 import socket
 import sys
 import threading
@@ -65,11 +66,24 @@ def _serve_on(listener: socket.socket, actions: Actions, lan: bool, lock: Servin
     )
     stop = threading.Event()
     threading.Thread(target=make_missing_pictures, args=(actions, stop), daemon=True).start()
+    # The server stops by itself, then hands the signal on: this makes it end as Ctrl-C does, not in mid-air.
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _end)
     try:
         uvicorn.Server(config).run(sockets=[listener])
+    except _Ended:
+        pass
     finally:
         stop.set()
     return 0
+
+
+class _Ended(BaseException):
+    """The process was asked to end."""
+
+
+def _end(_signal: int, _frame: object) -> None:
+    raise _Ended
 
 
 def show_code(address: str, code: Code) -> None:
