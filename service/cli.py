@@ -28,6 +28,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
+    from service.exchange.commands import export, import_
 
     commands = {
         "read": read,
@@ -37,6 +38,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "serve": serve,
         "devices": devices,
         "check": check,
+        "export": export,
+        "import": import_,
     }
 
     try:
@@ -55,6 +58,7 @@ def make_parser() -> argparse.ArgumentParser:
     """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
     from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
+    from service.exchange.commands import add_exchange_parsers
 
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
@@ -89,6 +93,7 @@ def make_parser() -> argparse.ArgumentParser:
     serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
     add_devices_parser(commands, shared)
     add_check_parser(commands, shared)
+    add_exchange_parsers(commands, shared)
     return parser
 
 
