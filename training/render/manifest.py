@@ -9,17 +9,22 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from training.render.exam_rows import EXAM_SEED, FIT_POOL, FIT_SEED, exam_rows, fit_rows
 from training.render.motif_source import find_motif, list_motif_ids
 from training.render.plan import ScenePlan, draw_plan
 
 Row = dict[str, Any]
 FIRST_SEEDS = {"exam": 1_000_000, "fit": 2_000_000, "samples": 3_000_000, "gallery": 4_000_000}
+FIRST_SEEDS |= {"exam-2": EXAM_SEED, "fit-2": FIT_SEED}
 POOLS = {"exam": "exam", "fit": "validation", "samples": "demo", "gallery": "demo"}
+POOLS |= {"exam-2": "exam", "fit-2": FIT_POOL}
+DEALT = {"exam-2": exam_rows, "fit-2": fit_rows}  # sets whose rows tell nearly everything
 SCENES_PER_EXAM_MOTIF = ("gallery", "gallery", "query", "query")
 OUTSIDE_MOTIFS_FROM = 2000  # exam motifs from this number on are never shown to a gallery
 UNKNOWN_PER_MOTIF, TRIM_SCENES_PER_MOTIF = 0.66, 2
@@ -27,7 +32,11 @@ _DEMO_STATES = (("gold", "sound"), ("platinum", "sound"), ("gold", "broken"), ("
 
 
 def make_manifest(name: str, count: int) -> list[Row]:
-    """Rows of a set: ``exam``, ``fit``, ``samples`` or ``gallery``."""
+    """Rows of a set: ``exam``, ``fit``, ``samples``, ``gallery``, ``exam-2`` or ``fit-2``."""
+    if name in DEALT:
+        dealt = islice(DEALT[name](), count)
+        named = ({"id": f"{name}-{index:05d}", "set": name, "style": "exam"} for index in range(count))
+        return [head | row for head, row in zip(named, dealt, strict=True)]
     makers = {"exam": _exam_rows, "fit": _fit_rows, "samples": _demo_rows, "gallery": _demo_rows}
     rows = []
     for index, told in enumerate(makers[name](name, count)):
@@ -119,7 +128,8 @@ def read_manifest(path: Path) -> list[Row]:
 
 def write_manifest(path: Path, rows: list[Row]) -> None:
     """Write rows as JSON lines."""
-    path.write_text("".join(json.dumps(row) + "\n" for row in rows), encoding="utf-8")
+    lines = (json.dumps(row, separators=(",", ":")) + "\n" for row in rows)
+    path.write_text("".join(lines), encoding="utf-8")
 
 
 def motif_of(plan: ScenePlan) -> dict[str, Any]:

@@ -55,9 +55,14 @@ class Phone:
 
 
 def draw_phone(rng: np.random.Generator, style: str) -> Phone:
-    """A phone's handling: ``good`` shots are steady and well exposed, ``typical`` ones need not be."""
+    """A phone's handling: ``good`` shots are steady and well exposed, ``typical`` ones need not be.
+
+    ``steady`` and ``usual`` ones are sharp, or a little less so, and balanced no better than typical ones.
+    """
     good = style == "good"
     wrong = rng.normal(0, 0.015 if good else 0.03, 3)
+    if style in ("steady", "usual"):
+        return _draw_careful_phone(rng, style == "steady", wrong)
     return Phone(
         balance_share=float(rng.uniform(0.85, 1.0) if good else rng.uniform(0.5, 1.0)),
         balance_error=(float(np.exp(wrong[0])), 1.0, float(np.exp(wrong[2]))),
@@ -71,6 +76,26 @@ def draw_phone(rng: np.random.Generator, style: str) -> Phone:
         motion_px=float(0.0 if good or rng.random() < 0.75 else rng.uniform(1.0, 4.0)),
         motion_deg=float(rng.uniform(0, 180)),
         quality=int(rng.integers(83, 88) if good else rng.integers(74, 92)),
+        display_p3=bool(rng.random() < 0.3),
+    )
+
+
+def _draw_careful_phone(rng: np.random.Generator, steady: bool, wrong: NDArray[np.float64]) -> Phone:
+    """A sharp file such as a 12-megapixel photo gives when made smaller; the balance as wrong as ever."""
+    shakes = not steady and rng.random() < 0.15
+    return Phone(
+        balance_share=float(rng.uniform(0.5, 1.0)),
+        balance_error=(float(np.exp(wrong[0])), 1.0, float(np.exp(wrong[2]))),
+        exposure_ev=float(rng.normal(0.0, 0.2 if steady else 0.35)),
+        contrast=float(rng.uniform(0.2, 0.6)),
+        saturation=float(rng.uniform(1.0, 1.15)),
+        noise=(float(rng.uniform(0.001, 0.003)), float(rng.uniform(0.002, 0.006 if steady else 0.012))),
+        denoise=float(rng.uniform(0.0, 0.6)),
+        sharpen=float(rng.uniform(0.2, 0.9)),
+        blur_px=float(rng.uniform(0.3, 0.6) if steady else 0.3 + rng.gamma(2.0, 0.2)),
+        motion_px=float(rng.uniform(1.0, 3.0) if shakes else 0.0),
+        motion_deg=float(rng.uniform(0, 180)),
+        quality=int(rng.integers(80, 90)),
         display_p3=bool(rng.random() < 0.3),
     )
 

@@ -29,9 +29,12 @@ Shape = Literal[
     "cup",
     "sugar bowl",
     "creamer",
+    "egg cup",
+    "wavy plate",
 ]
-SHAPES: tuple[Shape, ...] = Shape.__args__  # type: ignore[attr-defined]
-HOLLOW: tuple[Shape, ...] = ("cup", "sugar bowl", "creamer")
+ALL_SHAPES: tuple[Shape, ...] = Shape.__args__  # type: ignore[attr-defined]
+SHAPES = ALL_SHAPES[:9]  # those of a scene whose shape is not told
+HOLLOW: tuple[Shape, ...] = ("cup", "sugar bowl", "creamer", "egg cup")
 COLUMNS = 360
 STRIP_BEYOND_LIP_MM = 2.0
 
@@ -77,9 +80,21 @@ def _lip_of(shape: Shape, radius: float, rim: float, rng: np.random.Generator) -
         kind, power = "square", rng.uniform(4.2, 6.5)
     elif shape == "scalloped plate":
         kind, lobes, depth = "scalloped", int(rng.integers(8, 17)), rng.uniform(0.03, 0.07)
+    elif shape == "wavy plate":
+        kind, lobes, depth = "wavy", int(rng.integers(5, 11)), rng.uniform(0.02, 0.045)
     elif shape == "creamer":
         kind, depth = "spouted", rng.uniform(0.18, 0.3)
     return Lip(kind, radius, short, rim, power, lobes, depth, spout_deg=180.0)
+
+
+# heights of bowls and hollowware in lip radii (common practice, no source)
+_HEIGHTS: dict[str, tuple[float, float]] = {
+    "bowl": (0.55, 0.8),
+    "cup": (1.2, 1.6),
+    "sugar bowl": (1.3, 1.7),
+    "creamer": (1.7, 2.2),
+    "egg cup": (2.2, 2.8),
+}
 
 
 def _profile_of(shape: Shape, lip: Lip, rng: np.random.Generator) -> Profile:
@@ -87,8 +102,7 @@ def _profile_of(shape: Shape, lip: Lip, rng: np.random.Generator) -> Profile:
     if shape == "coupe plate":
         return draw_plate_profile(radius, lip.rim_width_mm, rng.uniform(16, 24), "coupe")
     if shape in HOLLOW or shape == "bowl":
-        tall = {"bowl": (0.55, 0.8), "cup": (1.2, 1.6), "sugar bowl": (1.3, 1.7), "creamer": (1.7, 2.2)}
-        height = radius * rng.uniform(*tall[shape])
+        height = radius * rng.uniform(*_HEIGHTS[shape])
         return draw_hollow_profile(radius, height, shape, lip.rim_width_mm)
     return draw_plate_profile(radius, lip.rim_width_mm, rng.uniform(15, 22), "rimmed")
 

@@ -41,11 +41,16 @@ class ScenePlan:
     ----------
     trim : ``border`` (stamped metal, lines perhaps), ``lines`` (metal lines only), ``paint`` or ``plain``.
     metal : ``gold``, ``platinum`` or ``none``.
-    wear : ``sound``, ``broken`` or ``dulled``.
+    wear : ``sound``, ``rubbed`` (a little gone), ``broken`` or ``dulled``.
     edge_colour, verge_colour : a metal, a paint, or None for no such line.
     lights : names of CIE illuminants for window, ceiling lamp, standing lamp, and their strengths.
     gloss : roughness of the glaze; finish : roughness of the metal.
-    paper : ``A4``, ``Letter`` or None. cover : ``plate``, ``napkin``, ``hand`` or None, over the rim.
+    paper : ``A4``, ``Letter`` or None. cover : ``plate``, ``napkin``, ``hand``, ``cloth`` (a large one),
+        ``offset plate`` (one that lies half on it) or None, over the rim.
+    alloy : which gold, ``gold``, ``lemon gold`` or ``red gold``.
+    cut_at : for the framing ``cut``, where the frame's edge cuts the piece, in half widths from its middle.
+    paper_in_frame : whether the whole sheet must be in the frame; None leaves it to chance.
+    colours_seed : where not 0, walls, furniture and table take their colours from it, all else as before.
     """
 
     seed: int
@@ -78,6 +83,10 @@ class ScenePlan:
     focal_35mm: float
     portrait: bool
     phone: str
+    alloy: str = "gold"
+    cut_at: float = 0.0
+    paper_in_frame: bool | None = None
+    colours_seed: int = 0
 
 
 def stream(seed: int, name: str) -> np.random.Generator:

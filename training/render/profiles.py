@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from training.render.meshes import resample_polyline, smooth_polyline
 
 Floats = NDArray[np.float64]
-ProfileKind = Literal["rimmed", "coupe", "bowl", "cup", "sugar bowl", "creamer"]
+ProfileKind = Literal["rimmed", "coupe", "bowl", "cup", "sugar bowl", "creamer", "egg cup"]
 Points = list[tuple[float, float]]
 ROW_SPACING_MM = 1.2
 
@@ -69,16 +69,27 @@ _BODIES: dict[str, list[tuple[float, float]]] = {
     "bowl": [(0.97, 0.88), (0.88, 0.62), (0.72, 0.36), (0.5, 0.12), (0.46, 0.09), (0.45, 0.0)],
     "cup": [(0.95, 0.86), (0.91, 0.66), (0.86, 0.45), (0.68, 0.2), (0.48, 0.1), (0.47, 0.0)],
     "sugar bowl": [(0.95, 0.9), (1.08, 0.68), (1.16, 0.48), (0.95, 0.22), (0.62, 0.08), (0.62, 0.0)],
+    "egg cup": [
+        (0.98, 0.92),
+        (0.97, 0.76),
+        (0.8, 0.54),
+        (0.34, 0.38),
+        (0.28, 0.24),
+        (0.52, 0.09),
+        (0.72, 0.04),
+        (0.72, 0.0),
+    ],
     "creamer": [(0.86, 0.88), (0.84, 0.7), (1.06, 0.45), (1.02, 0.22), (0.68, 0.07), (0.68, 0.0)],
 }
 
 
 def draw_hollow_profile(radius_mm: float, height_mm: float, kind: str, band_mm: float) -> Profile:
-    """A bowl, cup, sugar bowl or creamer; ``band_mm`` is how far the decorated band reaches down."""
+    """A bowl, cup, sugar bowl, creamer or egg cup; ``band_mm`` is how far the decorated band reaches down."""
     body = np.array(_BODIES[kind]) * (radius_mm, height_mm)
     wall = 3.0
-    inner = [(max(r - wall, 0.0), h + 1.0) for r, h in body[-3::-1] if h > 0.05 * height_mm]
-    inside = [(0.0, 0.14 * height_mm), (0.4 * radius_mm, 0.14 * height_mm), *inner]
+    low, floor = (0.5, 0.46) if kind == "egg cup" else (0.05, 0.14)
+    inner = [(max(r - wall, 0.0), h + 1.0) for r, h in body[-3::-1] if h > low * height_mm]
+    inside = [(0.0, floor * height_mm), (0.4 * radius_mm, floor * height_mm), *inner]
     lip = [
         (radius_mm - 3.0, height_mm - 1.4),
         (radius_mm - 1.8, height_mm),

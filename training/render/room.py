@@ -38,10 +38,16 @@ def draw_colours(rng: np.random.Generator, vivid: float) -> NDArray[np.float32]:
     return colours[None].astype(np.float32)
 
 
-def build_room(rng: np.random.Generator, vivid: float, camera_mm: Floats) -> Room:
+def build_room(
+    rng: np.random.Generator,
+    vivid: float,
+    camera_mm: Floats,
+    colours_rng: np.random.Generator | None = None,
+) -> Room:
     """A box room with the table top at height 0 and the piece near the middle of the table.
 
-    The photographer stands behind the camera: metal mirrors them too.
+    The photographer stands behind the camera: metal mirrors them too. ``colours_rng`` colours the same
+    room anew.
     """
     half = np.array([rng.uniform(1300, 2400), rng.uniform(1300, 2400)])
     floor, ceiling = -740.0, rng.uniform(1500, 1900)
@@ -52,6 +58,8 @@ def build_room(rng: np.random.Generator, vivid: float, camera_mm: Floats) -> Roo
     colours = draw_colours(rng, vivid)
     colours[0, 4] *= rng.uniform(0.35, 0.8)
     colours[0, 12] = rng.uniform(0.06, 0.5, 3)
+    if colours_rng is not None:
+        colours = draw_colours(colours_rng, vivid)
     walls = joined([inside, _photographer(rng, camera_mm, floor)])
     return Room(walls, colours, window, ceiling_lamp, _standing_lamp(rng))
 
@@ -194,17 +202,20 @@ def _capsule(
     return mesh.turned(axes).moved(centre)
 
 
-def draw_napkin(rng: np.random.Generator, rim_point: Floats, outward: Floats) -> Mesh:
-    """A rumpled cloth that lies partly over the rim."""
+def draw_napkin(
+    rng: np.random.Generator, rim_point: Floats, outward: Floats, size_mm: tuple[float, float] | None = None
+) -> Mesh:
+    """A rumpled cloth that lies partly over the rim; ``size_mm``: its half side, how far it reaches in."""
     n = 40
     x, y = np.meshgrid(np.linspace(-1, 1, n), np.linspace(-1, 1, n))
-    half = rng.uniform(60, 110)
+    half = rng.uniform(60, 110) if size_mm is None else size_mm[0]
     waves = sum(
         rng.uniform(1, 3) * np.sin(x * rng.uniform(1, 5) + y * rng.uniform(-5, 5) + rng.uniform(0, 6))
         for _ in range(5)
     )
     side = np.array([-outward[1], outward[0], 0.0])
-    centre = rim_point + (half - rng.uniform(12, 40)) * outward
+    lap = rng.uniform(12, 40) if size_mm is None else size_mm[1]
+    centre = rim_point + (half - lap) * outward
     plan = centre + half * (x[..., None] * outward + y[..., None] * side)
     drape = np.clip(rim_point[2] + 5.0 + 8.0 * -x, 2.0, None)
     points = np.concatenate([plan[..., :2], (drape + 1.2 * waves)[..., None]], -1)

@@ -35,7 +35,7 @@ def light_spectrum(name: str) -> NDArray[np.float32]:
 
 
 def metal_constants(name: str) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Refractive index n and extinction k, each (N,), of ``gold`` or ``platinum``."""
+    """n and k, each (N,), of ``gold``, ``platinum``, ``lemon gold`` or ``red gold``."""
     n, k = load_table()[f"metal:{name}"]
     return n, k
 

@@ -40,6 +40,7 @@ RADII_MM: dict[str, tuple[float, float]] = {
     "cup": (40, 50),
     "sugar bowl": (44, 54),
     "creamer": (32, 40),
+    "egg cup": (21, 25),
 }
 
 
@@ -87,7 +88,7 @@ def build_stage(plan: ScenePlan, motifs: dict[str, Motif], size_px: tuple[int, i
     piece = _turned_piece(plan)
     border, lines = _lay_out(plan, piece, motifs)
     size = _texture_size(plan)
-    wear = SOUND if plan.wear == "sound" else draw_wear(stream(plan.seed, "wear"), plan.wear == "dulled")
+    wear = SOUND if plan.wear == "sound" else draw_wear(stream(plan.seed, "wear"), plan.wear)
     decoration = decorate(
         size,
         (piece.strip_width_mm, piece.lip_length_mm),
@@ -112,9 +113,13 @@ def build_stage(plan: ScenePlan, motifs: dict[str, Motif], size_px: tuple[int, i
         border=border,
         lines=lines,
         camera=camera,
-        room=build_room(stream(plan.seed, "room"), plan.vivid, camera.origin),
+        room=build_room(
+            stream(plan.seed, "room"), plan.vivid, camera.origin, _colours_rng(plan, "room colours")
+        ),
         table=table_top(TILE_MM, stream(plan.seed, "table")),
-        table_picture=paint_table(plan.table, stream(plan.seed, "table picture")),
+        table_picture=paint_table(
+            plan.table, _colours_rng(plan, "table picture") or stream(plan.seed, "table picture")
+        ),
         others=others,
         underneath=_underneath(plan, piece),
         props=props,
@@ -123,6 +128,10 @@ def build_stage(plan: ScenePlan, motifs: dict[str, Motif], size_px: tuple[int, i
         well_picture=_paint_well(plan),
         other_glaze=list(GLAZES.values())[int(stream(plan.seed, "other glaze").integers(len(GLAZES)))],
     )
+
+
+def _colours_rng(plan: ScenePlan, name: str) -> np.random.Generator | None:
+    return stream(plan.colours_seed, name) if plan.colours_seed else None
 
 
 def _turned_piece(plan: ScenePlan) -> Piece:

@@ -48,6 +48,11 @@ def place_things(plan: ScenePlan, piece: Piece, rng: np.random.Generator) -> tup
         props += draw_hand(rng, point, outward)
     elif plan.cover == "napkin":
         props.append(draw_napkin(rng, point, outward))
+    elif plan.cover == "cloth":
+        half = 0.5 * piece.diameter_mm
+        props.append(draw_napkin(rng, point, outward, (1.3 * half, half * float(rng.uniform(0.35, 1.0)))))
+    elif plan.cover == "offset plate":
+        ware.append(_offset_plate(piece, outward, rng))
     elif plan.cover == "plate":
         ware.append(_leaning_plate(point, outward, rng))
     return (joined(ware) if ware else None), (joined(props) if props else None)
@@ -87,6 +92,14 @@ def _leaning_plate(point: Floats, outward: Floats, rng: np.random.Generator) -> 
     rotation = np.eye(3) + np.sin(-slope) * cross + (1 - np.cos(slope)) * cross @ cross
     centre = point + (radius - lap) * outward
     return mesh.turned(rotation).moved((centre[0], centre[1], 0.5 * point[2] + 6.0))
+
+
+def _offset_plate(piece: Piece, outward: Floats, rng: np.random.Generator) -> Mesh:
+    """A plate of about the same size that lies half on the piece."""
+    half = 0.5 * piece.diameter_mm
+    mesh, radius = _plain_ware(rng, 0.8 * half, 1.1 * half)
+    centre = (half + radius - half * float(rng.uniform(0.4, 1.1))) * outward
+    return mesh.moved((centre[0], centre[1], float(piece.lip_points[:, 2].max()) + 1.0))
 
 
 def prop_colours(plan: ScenePlan) -> NDArray[np.float32]:

@@ -82,7 +82,7 @@ def _coat(mi: Any, picture: NDArray[np.float32], roughness: float, nearest: bool
 def _decorated(mi: Any, stage: Stage) -> dict[str, Any]:
     """Metal over glaze by the opacity mask."""
     plan, decoration = stage.plan, stage.decoration
-    n, k = metal_constants("platinum" if plan.metal == "platinum" else "gold")
+    n, k = metal_constants("platinum" if plan.metal == "platinum" else plan.alloy)
     return {
         "type": "blendbsdf",
         "weight": _picture(mi, decoration.metal, raw=True),

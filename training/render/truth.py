@@ -42,7 +42,7 @@ def project_lip(stage: Stage) -> tuple[Floats | None, int]:
 
 def fit_lip_ellipse(stage: Stage, curve: Floats) -> dict[str, float] | None:
     """The lip's ellipse where it is one: round and oval pieces."""
-    if stage.piece.shape in ("square plate", "scalloped plate", "creamer"):
+    if stage.piece.shape in ("square plate", "scalloped plate", "wavy plate", "creamer"):
         return None
     centre, axes, angle = cv2.fitEllipseDirect(curve.astype(np.float32)[:, None])
     long, short, turn = axes[0] / 2, axes[1] / 2, angle
@@ -144,6 +144,7 @@ def describe_scene(stage: Stage) -> dict[str, Any]:
         "diameter_mm": round(stage.piece.diameter_mm, 2),
         "glaze": plan.glaze,
         "metal": plan.metal,
+        "alloy": plan.alloy if plan.metal == "gold" else None,
         "trim": plan.trim,
         "finish": plan.finish,
         "paint": plan.border_colour if plan.metal == "none" else None,

@@ -23,7 +23,9 @@ def place_camera(plan: ScenePlan, piece: Piece, paper: Mesh | None, size_px: tup
     points, target = vertices, np.array([0.0, 0.0, 0.5 * float(vertices[:, 2].max())])
     partial = plan.framing == "partial"
     fill = max(plan.fill, 0.85) if partial else plan.fill
-    if paper is not None and not partial and rng.random() < 0.75:
+    chance = rng.random() < 0.75 if paper is not None and not partial else False
+    whole_sheet = chance if plan.paper_in_frame is None else plan.paper_in_frame
+    if paper is not None and not partial and whole_sheet:
         points, fill = np.concatenate([vertices, paper.vertices]), min(fill + 0.1, 0.96)
     distance, shift = fitting_distance(points, target, angles, focal, size, fill)
     if partial:
@@ -31,7 +33,19 @@ def place_camera(plan: ScenePlan, piece: Piece, paper: Mesh | None, size_px: tup
         reach = rng.uniform(0.2, 0.45)
         shift = (shift[0] + reach * size[0] * np.cos(away), shift[1] + reach * size[1] * np.sin(away))
         distance *= rng.uniform(0.7, 1.0)
+    if plan.framing == "cut":
+        shift = _cut_shift(plan, size, shift, rng)
     return aim_camera(target, *angles, distance, focal, size, shift)
+
+
+def _cut_shift(
+    plan: ScenePlan, size: tuple[int, int], shift: tuple[float, float], rng: np.random.Generator
+) -> tuple[float, float]:
+    """Moves the piece over one side of the frame, whose edge then cuts it at ``plan.cut_at``."""
+    axis, side = int(rng.integers(2)), float(rng.choice([-1, 1]))
+    moved = list(shift)
+    moved[axis] += side * (0.5 * size[axis] - plan.cut_at * 0.5 * plan.fill * min(size))
+    return moved[0], moved[1]
 
 
 def _close_camera(

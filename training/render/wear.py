@@ -43,13 +43,17 @@ class WornFilm:
     dull: Map
 
 
-def draw_wear(rng: np.random.Generator, dulled: bool) -> Wear:
-    """A random worn state, concentrated in one to four places round the rim."""
+def draw_wear(rng: np.random.Generator, kind: str) -> Wear:
+    """A random worn state, ``rubbed``, ``broken`` or ``dulled``, worst in one to four places."""
     count = int(rng.integers(1, 5))
     sectors = np.stack(
         [rng.uniform(0, 2 * np.pi, count), rng.uniform(0.3, 1.3, count), rng.uniform(0.6, 1.6, count)], 1
     )
-    if dulled:
+    if kind == "rubbed":
+        return Wear(
+            float(rng.uniform(0.03, 0.32)), sectors, float(rng.uniform(0, 0.15)), float(rng.uniform(1, 3))
+        )
+    if kind == "dulled":
         return Wear(float(rng.uniform(0.0, 0.35)), sectors, float(rng.uniform(0.6, 0.95)), 2.5)
     return Wear(float(rng.uniform(0.3, 0.9)), sectors, float(rng.uniform(0.0, 0.3)), float(rng.uniform(1, 4)))
 
