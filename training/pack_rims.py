@@ -1,80 +1,72 @@
 """Pack rendered pictures with known rims: ``python -m training.pack_rims FOLDER... --out FILE``.
 
 Each folder holds pictures with, beside them, a truth file ``NAME.json``: visible outline and whole lip.
+The file holds JPEG bytes and polygons; scenes are held out by their seed, for measuring.
 """
 
 from __future__ import annotations
 
 import argparse
+import io
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
-import numpy.typing as npt
+from PIL import Image, ImageOps
 
-from model.photo import decode_photo
-from training.evaluate_rim import PICTURES, find_lip
-
-LONG_PX, SHORT_PX = 288, 224
-_SEEN_REACH_PX = 3  # the lip's line counts as seen where the visible silhouette lies this near
-
-
-def paint_truth(truth: dict[str, Any], scale: float, height: int, width: int) -> npt.NDArray[np.uint8] | None:
-    """(height, width, 3) uint8 0..255: silhouette, area inside the lip, seen lip line; None without a lip."""
-    lip = find_lip(truth)
-    if lip is None:
-        return None
-    outline = truth.get("outline") or []
-    layers = [np.zeros((height, width), np.uint8) for _ in range(3)]
-    polygon = [np.round(((lip + 0.5) * scale - 0.5) * 16).astype(np.int32)]
-    if len(outline) >= 3:
-        shape = np.round(((np.array(outline) + 0.5) * scale - 0.5) * 16).astype(np.int32)
-        cv2.fillPoly(layers[0], [shape], 255, cv2.LINE_AA, 4)
-    cv2.fillPoly(layers[1], polygon, 255, cv2.LINE_AA, 4)
-    cv2.polylines(layers[2], polygon, True, 255, 3, cv2.LINE_AA, 4)
-    reach = 2 * _SEEN_REACH_PX + 1
-    layers[2] &= cv2.dilate(layers[0], np.ones((reach, reach), np.uint8))
-    return np.dstack(layers)
+CANVAS_PX = 448  # longer side of a packed picture: room to zoom in on a small piece
+HELD_OUT_EVERY = 6  # one scene in so many is never trained on
+PICTURES = (".jpg", ".jpeg", ".png", ".webp")
+_QUALITY = 88
+_KIND_OF = {"square plate": 1, "scalloped plate": 2, "creamer": 3}
 
 
-def pack_folder(folder: Path) -> dict[bool, list[tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]]]:
-    """Pictures and targets by whether they are portrait, each (288, 224) or (224, 288)."""
-    packed: dict[bool, list[tuple[npt.NDArray[np.uint8], npt.NDArray[np.uint8]]]] = {True: [], False: []}
-    for path in sorted(p for p in folder.rglob("*") if p.suffix.lower() in PICTURES):
+def pack_pictures(folders: list[Path]) -> Iterator[tuple[bytes, dict[str, Any]]]:
+    """JPEG bytes and truth (polygons in px of the packed picture, kind, whether held out) of each picture."""
+    for path in sorted(p for folder in folders for p in folder.rglob("*") if p.suffix.lower() in PICTURES):
         truth_file = path.with_suffix(".json")
-        if not truth_file.exists():
+        truth = json.loads(truth_file.read_text(encoding="utf-8")) if truth_file.exists() else {}
+        lip = (truth.get("rim") or {}).get("curve")
+        if not lip:
             continue
-        truth = json.loads(truth_file.read_text(encoding="utf-8"))
-        photo = decode_photo(path.read_bytes())
-        portrait = photo.height > photo.width
-        height, width = (LONG_PX, SHORT_PX) if portrait else (SHORT_PX, LONG_PX)
-        small, scale = photo.reduced(LONG_PX)
-        small = small[:height, :width]
-        targets = paint_truth(truth, scale, height, width)
-        if targets is None:
-            continue
-        below, right = height - small.shape[0], width - small.shape[1]
-        small = cv2.copyMakeBorder(small, 0, below, 0, right, cv2.BORDER_REPLICATE)
-        packed[portrait].append((small, targets))
-    return packed
+        with Image.open(path) as opened:
+            picture = ImageOps.exif_transpose(opened).convert("RGB")
+        scale = CANVAS_PX / max(picture.size)
+        small = picture.resize([round(side * scale) for side in picture.size], Image.Resampling.BOX)
+        kept = io.BytesIO()
+        small.save(kept, "JPEG", quality=_QUALITY)
+        yield (
+            kept.getvalue(),
+            {
+                "width": small.width,
+                "height": small.height,
+                "lip": _scaled(lip, scale),
+                "outline": _scaled(truth.get("outline") or [], scale),
+                "kind": _KIND_OF.get(truth.get("piece", ""), 0),
+                "held_out": int(truth["plan"]["seed"]) % HELD_OUT_EVERY == 0,
+                "name": path.stem,
+            },
+        )
+
+
+def _scaled(polygon: list[list[float]], scale: float) -> list[list[float]]:
+    return [[round((x + 0.5) * scale, 2), round((y + 0.5) * scale, 2)] for x, y in polygon]
 
 
 def main() -> None:
-    """Pack the folders into one compressed file."""
+    """Pack the folders into one file."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folders", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
-    arrays: dict[str, Any] = {}
-    for portrait, name in ((True, "portrait"), (False, "landscape")):
-        pairs = [pair for folder in told.folders for pair in pack_folder(folder)[portrait]]
-        if pairs:
-            arrays[f"{name}_pictures"] = np.stack([picture for picture, _ in pairs])
-            arrays[f"{name}_targets"] = np.stack([targets for _, targets in pairs])
-            print(f"{name}: {len(pairs)} pictures")
-    np.savez_compressed(told.out, **arrays)
+    packed = list(pack_pictures(told.folders))
+    sizes = np.cumsum([0] + [len(data) for data, _ in packed])
+    data = np.frombuffer(b"".join(data for data, _ in packed), np.uint8)
+    truth = np.frombuffer(json.dumps([truth for _, truth in packed]).encode(), np.uint8)
+    np.savez(told.out, data=data, starts=sizes, truth=truth)
+    print(f"{len(packed)} pictures, {sum(t['held_out'] for _, t in packed)} of them held out")
 
 
 if __name__ == "__main__":

@@ -1,4 +1,4 @@
-"""Drawing one piece: a stack of flat slices seen by a pinhole camera, painted and shaded.
+"""Drawing one piece: rays of a pinhole camera cut through a stack of slices, painted and shaded.
 
 Cheap on purpose, no light transport; everything is a batch of torch tensors.
 """
@@ -10,9 +10,12 @@ from dataclasses import dataclass, fields
 import torch
 from torch import Tensor
 
-from training.piece_surfaces import Dice, cloud, paint_food
+from training.piece_profiles import LEVELS, turn_profiles
+from training.piece_surfaces import Dice
 
-_SLICES = 7
+SPOUT_DEPTH = 0.45  # share of the height over which a spout fades into the body
+KINDS = ("ellipse", "square", "wavy", "spouted")
+LIP_POINTS = 192
 
 
 @dataclass
@@ -31,22 +34,34 @@ class Camera:
     def on_plane(self, cx: Tensor, cy: Tensor, radius: Tensor, depth: Tensor) -> tuple[Tensor, Tensor]:
         """Plane coordinates of each pixel, in lip radii, on the plane ``depth`` radii under the lip's.
 
-        ``cx, cy`` is where the lip's centre is seen, ``radius`` its size in the picture.
+        ``cx, cy`` is where the lip's centre is seen, ``radius`` its size in the picture. Coordinate 0 runs
+        to the right, 1 toward the camera.
         """
         sin, cos = self.tilt.sin(), self.tilt.cos()
         r = radius / self.focal
         px, py = cx / self.focal, cy / self.focal + depth * r * sin
         pz = 1 + depth * r * cos
         dx, dy = self.x / self.focal, self.y / self.focal
-        towards = (-dy * sin - cos).clamp(max=-0.03)
+        towards = (-dy * sin - cos).clamp(max=-0.004)
         along = (-py * sin - pz * cos) / towards
         qx, qy, qz = along * dx - px, along * dy - py, along - pz
-        return qx / r, (qy * cos - qz * sin) / r
+        return (qx / r).clamp(-60, 60), ((qy * cos - qz * sin) / r).clamp(-60, 60)
+
+    def project(
+        self, shape: Shape, u: Tensor, v: Tensor, depth: Tensor | float
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """Where points of the piece's space are seen, in half longer sides, and their nearness."""
+        sin, cos = self.tilt.sin(), self.tilt.cos()
+        r = shape.radius / self.focal
+        z = (1 - r * v * sin + r * depth * cos).clamp(min=0.05)
+        x = (shape.cx / self.focal + r * u) / z * self.focal
+        y = (shape.cy / self.focal + r * v * cos + r * depth * sin) / z * self.focal
+        return x, y, 1 / z
 
 
 @dataclass
 class Shape:
-    """One piece: place and size in the picture, outline, profile, colours; all (B, 1 or 3, 1, 1)."""
+    """One piece: place and size in the picture, outline, profile, colours; all (B, n, 1, 1)."""
 
     cx: Tensor
     cy: Tensor
@@ -56,75 +71,73 @@ class Shape:
     power: Tensor
     lobes: Tensor
     lobe_height: Tensor
+    spout: Tensor
     height: Tensor
-    foot: Tensor
-    fullness: Tensor
-    well: Tensor
-    well_depth: Tensor
+    outer: Tensor
+    inner: Tensor
+    floor: Tensor
     hollow: Tensor
+    handles: Tensor
+    lidded: Tensor
     glaze: Tensor
+    inside: Tensor
+    kind: Tensor
 
     def part(self, index: Tensor) -> Shape:
         """The shapes of some pictures of the batch."""
         return Shape(**{field.name: getattr(self, field.name)[index] for field in fields(self)})
 
 
-def radial_share(shape: Shape, u: Tensor, v: Tensor) -> Tensor:
+def radial_share(shape: Shape, u: Tensor, v: Tensor, depth_share: Tensor | float = 0.0) -> Tensor:
     """Distance from the middle as a share of the outline's radius in that direction."""
-    s, t = u * shape.turn.cos() + v * shape.turn.sin(), v * shape.turn.cos() - u * shape.turn.sin()
-    t = t / shape.oval
+    cos, sin = shape.turn.cos(), shape.turn.sin()
+    s, t = u * cos + v * sin, (v * cos - u * sin) / shape.oval
     norm = (s.abs() ** shape.power + t.abs() ** shape.power + 1e-9) ** (1 / shape.power)
     angle = torch.atan2(t, s)
-    return norm / (1 - shape.lobe_height * (1 - torch.cos(shape.lobes * angle)))
+    fade = torch.as_tensor(1 - depth_share / SPOUT_DEPTH).clamp(min=0) ** 2
+    bump = shape.spout * fade * torch.exp(-((angle / 0.42) ** 2))
+    return norm / (1 - shape.lobe_height * (1 - torch.cos(shape.lobes * angle)) + bump)
 
 
-def throw_shape(dice: Dice, hollow_share: float = 0.35) -> Shape:
+def throw_shape(dice: Dice, flat_only: bool = False) -> Shape:
     """A random piece, of unit size in the middle."""
-    hollow = dice.chance(hollow_share)
-    deep = dice.chance(0.45) * hollow
-    kind = dice.choose((0.68, 0.12, 0.1, 0.1))
-    power = 2 + kind[:, 2:3] * dice.uniform(1, 6)
-    oval = 1 - (kind[:, 1:2] + 0.3 * kind[:, 2:3] * dice.chance(0.5)) * dice.uniform(0.08, 0.4)
-    wavy = kind[:, 3:4]
-    height = dice.uniform(0.08, 0.22) * (1 - hollow) + hollow * (
-        dice.uniform(0.35, 0.75) * (1 - deep) + deep * dice.uniform(0.8, 1.7)
-    )
-    foot = dice.uniform(0.5, 0.68) * (1 - hollow) + hollow * (
-        dice.uniform(0.35, 0.6) * (1 - deep) + deep * dice.uniform(0.55, 0.95)
-    )
+    profile = turn_profiles(dice, flat_only)
+    hollow = profile.hollow
+    plan = dice.choose((0.48, 0.16, 0.2, 0.16))
+    tall = hollow * (profile.height > 0.95).float()
+    plain = 1 - tall * dice.chance(0.93)  # tall pieces are mostly round
+    oval, square, wavy = (plan[:, i : i + 1] * plain for i in (1, 2, 3))
+    spouted = profile.spouted
+    power = 2 + square * (1 - spouted) * (0.6 + dice.uniform(0, 5.5) ** 1.1)
     white = dice.uniform(0.72, 0.98) + torch.cat(
-        [dice.normal(0.015), dice.normal(0.01), dice.normal(0.035)], 1
+        [dice.normal(0.02), dice.normal(0.012), dice.normal(0.05)], 1
     )
-    coloured = dice.chance(0.4)
-    glaze = white * (1 - coloured) + coloured * dice.colour(0.06, 0.9, 0.45)
+    coloured = dice.chance(0.45)
+    glaze = white * (1 - coloured) + coloured * dice.colour(0.04, 0.9, 0.6)
+    lined = dice.chance(0.2) * hollow
     zero = torch.zeros_like(hollow)
+    kind = (1 - spouted) * (torch.where(wavy > 0, 2.0, torch.where(square > 0, 1.0, 0.0))) + 3 * spouted
     return Shape(
         cx=zero,
         cy=zero,
         radius=zero + 0.6,
-        turn=dice.uniform(0, 6.28) * (1 - dice.chance(0.5) * kind[:, 1:2]),
-        oval=oval,
+        turn=dice.uniform(0, 6.2832),
+        oval=1 - (oval + 0.35 * square * dice.chance(0.4)) * dice.uniform(0.08, 0.4) * (1 - spouted),
         power=power,
         lobes=torch.round(dice.uniform(4, 24)),
-        lobe_height=wavy * dice.uniform(0.004, 0.04),
-        height=height,
-        foot=foot,
-        fullness=dice.uniform(0.45, 2.2),
-        well=dice.uniform(0.58, 0.86),
-        well_depth=dice.uniform(0.03, 0.16),
+        lobe_height=wavy * (1 - spouted) * dice.uniform(0.006, 0.045),
+        spout=spouted * dice.uniform(0.12, 0.34),
+        height=profile.height,
+        outer=profile.outer,
+        inner=profile.inner,
+        floor=profile.floor,
         hollow=hollow,
+        handles=profile.handles,
+        lidded=profile.lidded,
         glaze=glaze.clamp(0.02, 1),
+        inside=(glaze * (1 - lined) + lined * (white - 0.02)).clamp(0.02, 1),
+        kind=kind,
     )
-
-
-@dataclass
-class Layer:
-    """A drawn piece: colours, silhouette, area inside the lip, signed lip distance in px (positive out)."""
-
-    colour: Tensor
-    silhouette: Tensor
-    lip: Tensor
-    lip_distance_px: Tensor
 
 
 def distance_px(share: Tensor, edge: Tensor | float) -> Tensor:
@@ -140,111 +153,112 @@ def cover_of(gap_px: Tensor) -> Tensor:
     return (0.5 - gap_px).clamp(0, 1)
 
 
-def draw_piece(dice: Dice, camera: Camera, shape: Shape) -> Layer:
-    """Paint one piece: body, rim with lines, border and relief, well or hollow with food."""
-    u, v = camera.on_plane(shape.cx, shape.cy, shape.radius, torch.zeros_like(shape.cx))
+@dataclass
+class Hit:
+    """Where rays meet a surface, each (B, 1, H, W): ``inside`` the contour by so many radii (negative
+    outside), plane coordinates, depth and radius as shares, slope of the section (radius by depth)."""
+
+    inside: Tensor
+    u: Tensor
+    v: Tensor
+    depth: Tensor
+    share: Tensor
+    slope: Tensor
+
+
+def slopes_of(radii: Tensor, height: Tensor) -> Tensor:
+    """(B, n + 1, 1, 1) change of radius by depth at each level."""
+    steps = (radii[:, 1:] - radii[:, :-1]) * (radii.shape[1] - 1) / height
+    return torch.cat([steps[:, :1], (steps[:, 1:] + steps[:, :-1]) / 2, steps[:, -1:]], 1)
+
+
+def cut_outside(camera: Camera, shape: Shape, outer: Tensor, top: Tensor, height: Tensor) -> Hit:
+    """Meet the outside of a stack of slices from above: radii (B, n + 1, 1, 1) from depth ``top`` down.
+
+    Between two slices the ray's nearest approach to the wall is judged too, so that bodies seen level have
+    whole contours.
+    """
+    levels = outer.shape[1] - 1
+    slopes = slopes_of(outer, height)
+    best: Hit | None = None
+    u0, v0 = camera.on_plane(shape.cx, shape.cy, shape.radius, top)
+    before = outer[:, :1] - radial_share(shape, u0, v0, 0.0)
+    for k in range(1, levels + 1):
+        u1, v1 = camera.on_plane(shape.cx, shape.cy, shape.radius, top + height * (k / levels))
+        du, dv = u1 - u0, v1 - v0
+        step = (du**2 + dv**2 + 1e-9).sqrt()
+        t = -(u0 * du + v0 * dv) / step**2
+        aside = ((u0 + du * t) ** 2 + (v0 + dv * t) ** 2).sqrt()
+        lean = ((outer[:, k : k + 1] - outer[:, k - 1 : k]) / step).clamp(-0.95, 0.95)
+        # A cone's contour leans with its wall: it is not where the ray comes nearest to the axis.
+        t = (t + aside * lean / (1 - lean**2).sqrt() / step).clamp(0, 1)
+        radius = outer[:, k - 1 : k] + (outer[:, k : k + 1] - outer[:, k - 1 : k]) * t
+        depth = (k - 1 + t) / levels
+        inside = radius - radial_share(shape, u0 + du * t, v0 + dv * t, depth)
+        entry = torch.where(before > 0, torch.zeros_like(t), t * before / (before - inside).clamp(max=-1e-6))
+        entry = entry.clamp(0, 1)
+        slope = slopes[:, k - 1 : k] + (slopes[:, k : k + 1] - slopes[:, k - 1 : k]) * entry
+        now = Hit(
+            inside,
+            u0 + du * entry,
+            v0 + dv * entry,
+            (k - 1 + entry) / levels,
+            radius,
+            slope,
+        )
+        if best is None:
+            best = now
+        else:
+            take = (best.inside <= 0) & (now.inside > best.inside)
+            deeper = torch.maximum(best.inside, now.inside)
+            parts = {
+                f.name: torch.where(take, getattr(now, f.name), getattr(best, f.name)) for f in fields(Hit)
+            }
+            best = Hit(**parts | {"inside": deeper})
+        u0, v0, before = u1, v1, outer[:, k : k + 1] - radial_share(shape, u1, v1, k / levels)
+    assert best is not None
+    return best
+
+
+def cut_inside(camera: Camera, shape: Shape) -> Hit:
+    """Meet the inside, through the mouth: wall, rim or floor. ``inside`` is of the lip."""
+    u0, v0 = camera.on_plane(shape.cx, shape.cy, shape.radius, torch.zeros_like(shape.cx))
+    share = radial_share(shape, u0, v0)
+    before = 1 - share
+    hit = Hit(before, u0, v0, torch.zeros_like(share), share, torch.zeros_like(share))
+    done = before <= 0
+    slopes = slopes_of(shape.inner, shape.height)
+    for k in range(1, LEVELS + 1):
+        level = torch.minimum(torch.full_like(shape.floor, k / LEVELS), shape.floor)
+        u1, v1 = camera.on_plane(shape.cx, shape.cy, shape.radius, shape.height * level)
+        share = radial_share(shape, u1, v1, level)
+        inner = shape.inner[:, k : k + 1]
+        now = inner - share
+        on_floor = (k / LEVELS >= shape.floor).expand_as(share)
+        found = ~done & ((now <= 0) | on_floor)
+        t = torch.where(now <= 0, before / (before - now).clamp(min=1e-6), torch.ones_like(now)).clamp(0, 1)
+        radius = shape.inner[:, k - 1 : k] * (1 - t) + inner * t
+        slope = slopes[:, k - 1 : k] * (1 - t) + slopes[:, k : k + 1] * t
+        floor = (now > 0) & on_floor
+        hit = Hit(
+            hit.inside,
+            torch.where(found, u0 + (u1 - u0) * t, hit.u),
+            torch.where(found, v0 + (v1 - v0) * t, hit.v),
+            torch.where(found, (k - 1 + t) / LEVELS, hit.depth),
+            torch.where(found, torch.where(floor, share, radius), hit.share),
+            torch.where(found, torch.where(floor, torch.full_like(share, -50.0), slope), hit.slope),
+        )
+        done = done | found
+        u0, v0, before = u1, v1, now
+    return hit
+
+
+def lip_in_picture(camera: Camera, shape: Shape) -> Tensor:
+    """(B, LIP_POINTS, 2) the whole lip in half longer sides from the picture's middle, before any roll."""
+    device = shape.radius.device
+    turn = torch.linspace(0, 6.283185, LIP_POINTS + 1, device=device)[:-1].view(1, 1, 1, -1)
+    count = shape.radius.shape[0]
+    u, v = turn.cos().expand(count, -1, -1, -1), turn.sin().expand(count, -1, -1, -1)
     share = radial_share(shape, u, v)
-    lip_distance = distance_px(share, 1.0)
-    lip = cover_of(lip_distance)
-    angle = torch.atan2(v, u)
-    light = dice.uniform(0, 6.28)
-    shade = dice.uniform(0.02, 0.22)
-    body, silhouette = _draw_body(dice, camera, shape, light)
-    silhouette = torch.maximum(silhouette, lip)
-    inside = _draw_inside(dice, camera, shape, share, angle, light, shade)
-    colour = body * (1 - lip) + inside * lip
-    return Layer(colour.clamp(0, 1), silhouette, lip, lip_distance)
-
-
-def _draw_body(dice: Dice, camera: Camera, shape: Shape, light: Tensor) -> tuple[Tensor, Tensor]:
-    """The outside under the lip, seen below the near edge of tilted pieces."""
-    silhouette = torch.zeros_like(camera.x + shape.cx)
-    tone = torch.zeros_like(silhouette)
-    outside = shape.glaze + dice.chance(0.2) * (dice.colour() - shape.glaze)
-    for k in range(1, _SLICES + 1):
-        step = torch.as_tensor(k / _SLICES, device=camera.x.device)
-        reach = shape.foot + (1 - shape.foot) * (1 - step**shape.fullness)
-        u, v = camera.on_plane(shape.cx, shape.cy, shape.radius, shape.height * step)
-        mask = cover_of(distance_px(radial_share(shape, u, v), reach))
-        fresh = (mask - silhouette).clamp(min=0)
-        side = torch.cos(torch.atan2(v, u) - light)
-        tone = tone + fresh * (0.86 - 0.35 * step * dice.uniform(0.3, 1.2) + 0.14 * side)
-        silhouette = torch.maximum(silhouette, mask)
-    tone = tone / silhouette.clamp(min=0.05)
-    return outside * tone, silhouette
-
-
-def _draw_inside(
-    dice: Dice, camera: Camera, shape: Shape, share: Tensor, angle: Tensor, light: Tensor, shade: Tensor
-) -> Tensor:
-    """Rim, decoration, well or hollow."""
-    tone = 1 + shade * torch.cos(angle - light) * (share - 0.3)
-    rim = shape.glaze * tone
-    rim_colour = dice.chance(0.2)
-    band = torch.sigmoid(60 * (share - shape.well))
-    rim = rim * (1 - rim_colour * band) + dice.colour(0.1, 0.9, 0.5) * tone * rim_colour * band
-    rim = _decorate(dice, rim, share, angle, shape)
-    depth = shape.well_depth * (1 - shape.hollow) + shape.hollow * shape.height * dice.uniform(0.15, 0.9)
-    reach = shape.well * (1 - shape.hollow) + shape.hollow * (1 - 0.45 * depth / shape.height.clamp(min=0.1))
-    u, v = camera.on_plane(shape.cx, shape.cy, shape.radius, depth)
-    inner = radial_share(shape, u, v)
-    floor = cover_of(distance_px(inner, reach))
-    wall = shape.hollow * torch.cos(angle - light - 3.14159) * dice.uniform(0.05, 0.4) * (share > 0.2).float()
-    crease = torch.exp(-(((inner - reach) / 0.02) ** 2)) * dice.uniform(-0.15, 0.1)
-    picture = (rim * (1 + wall) + crease).clamp(0, 1)
-    well = (
-        shape.glaze * (1 + dice.uniform(-0.12, 0.06)) * (1 - 0.5 * shade * torch.cos(angle - light) * inner)
-    )
-    liquid = dice.chance(0.55) * shape.hollow
-    well = well * (1 - liquid) + liquid * paint_food(dice, u, v)
-    picture = picture * (1 - floor) + well * floor
-    heap = _heap_food(dice, u, v) * dice.chance(0.7) * (1 - liquid)
-    return picture * (1 - heap) + paint_food(dice, u, v) * heap
-
-
-def _heap_food(dice: Dice, u: Tensor, v: Tensor) -> Tensor:
-    """Cover 0..1 of one ragged heap, of scattered pieces, or of smears, now and then over the rim."""
-    moved = ((u - dice.normal(0.14)) ** 2 + (v - dice.normal(0.14)) ** 2).sqrt()
-    ragged = cloud(dice, u * 0.4, v * 0.4, octaves=4, start=3)
-    heap = dice.uniform(0.2, 0.9) + dice.uniform(0.1, 0.45) * ragged - moved
-    pieces = cloud(dice, u * dice.uniform(0.5, 1.2), v * dice.uniform(0.5, 1.2), octaves=2, start=3)
-    scattered = torch.minimum(pieces - dice.uniform(-0.1, 0.5), dice.uniform(0.5, 1.0) - moved)
-    kind = dice.chance(0.35)
-    return cover_of(-40 * (heap * (1 - kind) + scattered * kind))
-
-
-def _decorate(dice: Dice, rim: Tensor, share: Tensor, angle: Tensor, shape: Shape) -> Tensor:
-    """Edge and verge lines, relief rings, a repeated border."""
-    for place, width in (
-        (dice.uniform(0.975, 1.0), dice.uniform(0.006, 0.03)),
-        (dice.uniform(0.9, 0.97), dice.uniform(0.003, 0.015)),
-        (shape.well + dice.uniform(-0.02, 0.04), dice.uniform(0.004, 0.02)),
-    ):
-        line = torch.sigmoid((width - (share - place).abs()) / 0.003) * dice.chance(0.4)
-        rim = rim * (1 - line) + dice.colour(0.05, 0.85, 0.5) * line
-    rings = torch.sin(share * dice.uniform(60, 160)) * dice.uniform(0, 0.08) * dice.chance(0.2)
-    rim = rim + rings * (share > shape.well).float()
-    repeats = torch.round(dice.uniform(6, 60))
-    low = shape.well + dice.uniform(0.0, 0.1)
-    high = low + dice.uniform(0.04, 0.16)
-    across = (share - low) / (high - low)
-    phase = angle * repeats
-    wave = (
-        torch.sin(phase) + torch.sin(6.28 * across + 2 * phase) * dice.uniform(0, 1) - dice.uniform(-0.6, 0.8)
-    )
-    stamp = torch.sigmoid(6 * wave) * ((across > 0) & (across < 1)).float() * dice.chance(0.35)
-    return rim * (1 - stamp) + dice.colour(0.05, 0.85, 0.6) * stamp
-
-
-def project_lip(camera: Camera, shape: Shape, roll: Tensor, count: int = 256) -> Tensor:
-    """(B, count, 2) the lip in half longer sides from the picture's middle, roll undone."""
-    turn = torch.linspace(0, 6.283185, count + 1, device=roll.device)[:count].view(1, 1, 1, -1)
-    u, v = turn.cos().expand(roll.shape[0], -1, -1, -1), turn.sin().expand(roll.shape[0], -1, -1, -1)
-    share = radial_share(shape, u, v)
-    u, v = u / share, v / share
-    r, sin, cos = shape.radius / camera.focal, camera.tilt.sin(), camera.tilt.cos()
-    z = (1 - r * v * sin).clamp(min=0.05)
-    x = (shape.cx / camera.focal + r * u) / z * camera.focal
-    y = (shape.cy / camera.focal + r * v * cos) / z * camera.focal
-    x, y = x * roll.cos() - y * roll.sin(), x * roll.sin() + y * roll.cos()
+    x, y, _ = camera.project(shape, u / share, v / share, 0.0)
     return torch.stack([x[:, 0, 0], y[:, 0, 0]], dim=-1)

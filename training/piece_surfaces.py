@@ -38,6 +38,12 @@ class Dice:
         )
         return order[: part.count], part
 
+    def among(self, index: Tensor) -> Dice:
+        """Dice of the same generator for the pictures at these indices."""
+        part = Dice.__new__(Dice)
+        part.count, part.device, part.generator = len(index), self.device, self.generator
+        return part
+
     def uniform(self, low: float = 0.0, high: float = 1.0, channels: int = 1) -> Tensor:
         """(B, channels, 1, 1) even in low..high."""
         shape = (self.count, channels, 1, 1)
@@ -76,7 +82,7 @@ class Dice:
     def _palette(self) -> Tensor:
         return torch.tensor(_NATURAL, device=self.device)
 
-    def colour(self, dark: float = 0.05, bright: float = 0.95, chroma: float = 0.35) -> Tensor:
+    def colour(self, dark: float = 0.05, bright: float = 0.95, chroma: float = 0.3) -> Tensor:
         """(B, 3, 1, 1) encoded colour; most are muted, some strong."""
         lightness = self.uniform(dark, bright)
         tint = self.normal(1.0, 3)
@@ -123,17 +129,32 @@ def paint_table(dice: Dice, u: Tensor, v: Tensor) -> Tensor:
     plaid = base + dice.uniform(0.05, 0.4) * torch.tanh(crisp * (warp + weft)) * (0.3 + other)
     stripes = base + (other - base) * torch.sigmoid(dice.uniform(4, 30) * torch.sin(s * dice.uniform(4, 40)))
     plain = base + 0.02 * cloud(dice, s * 6, t * 6, octaves=2) * dice.uniform(0, 2)
-    stone = base + dice.uniform(0.03, 0.25) * cloud(dice, s, t, channels=3, octaves=5)
+    stone = base + dice.uniform(0.03, 0.25) * (
+        cloud(dice, s, t, octaves=5) + 0.35 * cloud(dice, s, t, channels=3, octaves=4)
+    )
     blots = torch.sigmoid(dice.uniform(3, 20) * (cloud(dice, s * 2, t * 2, octaves=3) - 0.2))
     printed = base + (other - base) * blots
     rows, columns = (s * 5) % 1.0 - 0.5, (t * 5) % 1.0 - 0.5
     dots = base + (other - base) * torch.sigmoid(
         25 * (dice.uniform(0.1, 0.4) - (rows**2 + columns**2).sqrt())
     )
-    kinds = dice.choose((0.3, 0.17, 0.08, 0.2, 0.12, 0.08, 0.05))
-    tables = (wood, plaid, stripes, plain, stone, printed, dots)
+    squares = ((s * 5) % 1.0 < 0.5).float() + ((t * 5) % 1.0 < 0.5).float()
+    gingham = base + (other - base) * squares / 2 + 0.02 * cloud(dice, s * 6, t * 6, octaves=2)
+    print_ = _paint_newspaper(dice, s * 3, t * 3)
+    kinds = dice.choose((0.26, 0.14, 0.07, 0.2, 0.1, 0.06, 0.04, 0.07, 0.06))
+    tables = (wood, plaid, stripes, plain, stone, printed, dots, gingham, print_)
     picture = sum(kinds[:, i : i + 1] * table for i, table in enumerate(tables))
     return torch.as_tensor(picture).clamp(0, 1)
+
+
+def _paint_newspaper(dice: Dice, s: Tensor, t: Tensor) -> Tensor:
+    """Columns of grey lines, broken into words, on dull paper."""
+    rows = (t * dice.uniform(4, 9)) % 1.0 < dice.uniform(0.35, 0.6)
+    words = look_up_texture(dice.grid(1, 24, 96), s * 0.5, t * 0.5) > dice.uniform(-0.6, -0.1)
+    column = (s % 1.0) > 0.06
+    ink = (rows & words & column).float() * dice.uniform(0.3, 0.8)
+    paper = torch.tensor([0.8, 0.78, 0.7], device=s.device).view(1, 3, 1, 1) * dice.uniform(0.6, 1.1)
+    return paper * (1 - ink)
 
 
 def paint_food(dice: Dice, x: Tensor, y: Tensor) -> Tensor:
