@@ -25,6 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     given = make_parser().parse_args(arguments)
     settings = find_settings(getattr(given, "data", None), getattr(given, "empty", False), os.environ)
+    from service.backup.commands import backup, restore
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
@@ -39,6 +40,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "devices": devices,
         "check": check,
         "export": export,
+        "backup": backup,
+        "restore": restore,
         "import": import_,
     }
 
@@ -56,6 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def make_parser() -> argparse.ArgumentParser:
     """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
+    from service.backup.commands import add_backup_parsers
     from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
     from service.exchange.commands import add_exchange_parsers
@@ -94,6 +98,7 @@ def make_parser() -> argparse.ArgumentParser:
     add_devices_parser(commands, shared)
     add_check_parser(commands, shared)
     add_exchange_parsers(commands, shared)
+    add_backup_parsers(commands, shared)
     return parser
 
 
