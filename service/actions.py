@@ -124,7 +124,7 @@ class Actions(Readings):
         return self._retries.once(retry, undo)
 
     def tell_health(self) -> Answer:
-        """Gallery size and model id."""
+        """Gallery size, model id and how busy the reader is."""
         started = self.worker.wait_ready()
         with self.store.looking() as tx:
             counts = items.count_gallery(tx)
@@ -133,6 +133,7 @@ class Actions(Readings):
             "gallery": counts,
             "model_id": started.recipe_id,
             "model_problem": started.problem,
+            "reader": self.worker.tell(),
         }
 
     def refresh_vectors(self, reading_id: str) -> None:

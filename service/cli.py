@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from service.actions import Actions
@@ -78,6 +78,7 @@ def make_parser() -> argparse.ArgumentParser:
     read_.add_argument("--json", action="store_true", help="one JSON reading a line")
     read_.add_argument("--neutral", metavar="X,Y", help="a point that is neutral white or grey")
     read_.add_argument("--trace", metavar="X,Y;X,Y...", help="a line drawn along the border")
+    _add_workers(read_)
     add_ = commands.add_parser("add", parents=[shared], help="add a labelled photo to the gallery")
     add_.add_argument("photo", metavar="PHOTO")
     add_.add_argument("--motif", required=True)
@@ -95,11 +96,28 @@ def make_parser() -> argparse.ArgumentParser:
     serve_ = commands.add_parser("serve", parents=[shared], help="start the phone page and the HTTP endpoint")
     serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
     serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
+    _add_workers(serve_)
     add_devices_parser(commands, shared)
     add_check_parser(commands, shared)
     add_exchange_parsers(commands, shared)
     add_backup_parsers(commands, shared)
     return parser
+
+
+def _add_workers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--workers",
+        type=_worker_count,
+        metavar="N",
+        help="photos read at once; default: one a core, as far as memory allows",
+    )
+
+
+def _worker_count(text: str) -> int:
+    count = int(text)
+    if not 1 <= count <= 32:
+        raise argparse.ArgumentTypeError("between 1 and 32 photos at once")
+    return count
 
 
 def _port(text: str) -> int:
@@ -110,11 +128,11 @@ def _port(text: str) -> int:
 
 
 @contextmanager
-def _opened(settings: Settings, reads: bool = True) -> Iterator[Actions]:
+def _opened(settings: Settings, reads: bool = True, workers: int | None = None) -> Iterator[Actions]:
     """The gallery, filled if new; with ``reads`` fit for today's network, a worker starting meanwhile."""
-    from service.worker import Worker
+    from service.workers import Workers
 
-    worker = Worker()
+    worker = Workers(workers)
     if reads:
         worker.start()  # its imports run while this process does its own
     try:
@@ -168,10 +186,14 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
     if not photos:
         print(f"rimlight: no photos in {', '.join(given.photos)}", file=sys.stderr)
         return SOME_FAILED
-    failed = 0
-    with _opened(settings) as actions:
-        for name in _show_progress([str(p) for p in photos], "reading") if any_folder else map(str, photos):
-            failed += not _read_one(actions, name, given)
+    failed, names = 0, [str(photo) for photo in photos]
+    with _opened(settings, workers=given.workers) as actions:
+        from service.folder import read_in_order
+
+        results = read_in_order(actions, names, given.neutral, given.trace)
+        shown = _show_progress(names, "reading") if any_folder else names
+        for name, found in zip(shown, results, strict=False):  # the bar moves when its photo is told
+            failed += not _tell_reading(name, found, given.json)
     if not given.json and failed < len(photos):
         print("\nA visual opinion from a photo: not an assay, an authentication or an appraisal. Gold and")
         print("platinum verdicts are unverified on real photos. `--json` gives every fact and caution.")
@@ -193,28 +215,15 @@ def _wrong_hint(given: argparse.Namespace) -> str | None:
     return None
 
 
-def _read_one(actions: Actions, name: str, given: argparse.Namespace) -> bool:
-    from model.errors import RimlightError
+def _tell_reading(name: str, found: dict[str, Any] | Exception, as_json: bool) -> bool:
+    """Print a photo's facts, or on stderr why there are none."""
     from service.report import describe_reading
 
-    try:
-        facts = actions.read_only(_load(name), given.neutral, given.trace).facts
-    except (RimlightError, OSError) as error:
-        print(f"{name}: {_reason(error)}", file=sys.stderr)
+    if isinstance(found, Exception):
+        print(f"{name}: {_reason(found)}", file=sys.stderr)
         return False
-    print(json.dumps(facts | {"file": name}) if given.json else describe_reading(name, facts), flush=True)
+    print(json.dumps(found | {"file": name}) if as_json else describe_reading(name, found), flush=True)
     return True
-
-
-def _load(name: str) -> bytes:
-    """The file's bytes; a file far over the limit is not pulled into memory."""
-    from model.errors import PhotoTooLarge
-    from service.settings import MAX_PHOTO_BYTES
-
-    path = Path(name)
-    if path.stat().st_size > MAX_PHOTO_BYTES:
-        raise PhotoTooLarge(f"expected at most {MAX_PHOTO_BYTES // 10**6} MB; export it smaller.")
-    return path.read_bytes()
 
 
 def _reason(error: Exception) -> str:
@@ -225,13 +234,14 @@ def add(given: argparse.Namespace, settings: Settings) -> int:
     """Add one labelled photo."""
     from model.errors import RimlightError
     from service.errors import ServiceError
+    from service.folder import load_photo
     from service.labels import LABEL_NAMES, check_labels
     from service.report import describe_item
 
     labels = check_labels({name: getattr(given, name) for name in LABEL_NAMES})
     with _opened(settings) as actions:
         try:
-            item = actions.add_photo(_load(given.photo), labels)
+            item = actions.add_photo(load_photo(given.photo), labels)
         except ServiceError:
             raise
         except (RimlightError, OSError) as error:
@@ -275,7 +285,7 @@ def serve(given: argparse.Namespace, settings: Settings) -> int:
     from service.settings import DEFAULT_PORT
 
     port = DEFAULT_PORT if given.port is None else given.port
-    with _opened(settings) as actions:
+    with _opened(settings, workers=given.workers) as actions:
         actions.who = "page"
         for name in actions.store.set_aside_leftovers():
             print(f"rimlight: set aside a half-written file: {name}", file=sys.stderr)

@@ -50,7 +50,11 @@ class TooMany(ServiceError):
 
 
 class Busy(ServiceError):
-    """Too many photos wait already; try again shortly."""
+    """Too many photos wait already; ``wait_s`` seconds from now there should be room."""
+
+    def __init__(self, message: str, wait_s: int = 3) -> None:
+        super().__init__(message)
+        self.wait_s = wait_s
 
 
 class ReaderStopped(PhotoError):

@@ -10,6 +10,7 @@ from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
 from service.actions import Actions
+from service.caller import current_caller
 from service.device_routes import add_devices
 from service.devices import Devices
 from service.labels import LABEL_NAMES, check_labels
@@ -47,6 +48,7 @@ def make_app(actions: Actions) -> FastAPI:
         openapi_url="/openapi.json",
     )
     app.openapi = lambda: _describe(app)  # type: ignore[method-assign]
+    actions.find_device = lambda: current_caller().device
     problems.install(app)
     _add_reading_routes(app, actions)
     _add_gallery_routes(app, actions)
@@ -79,12 +81,13 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
         "/api/readings",
         status_code=201,
         response_model=schemas.Reading,
-        responses=_problems(413, 415, 422),
+        responses=_problems(413, 415, 422, 503),
         summary="Read a photo",
     )
     def read_photo(
         form: Annotated[schemas.ReadingForm, Form(media_type="multipart/form-data")], key: Key = None
     ) -> Response:
+        actions.check_room(form.photo.size)
         data = form.photo.file.read()
         retry = _retry(key, "readings", data, form.neutral, form.trace)
         reading = actions.read_photo(data, form.neutral, form.trace, retry)
@@ -101,7 +104,7 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
 
     @app.get(
         "/api/readings/{reading_id}/strip.png",
-        responses=_problems(404) | {200: {"content": {"image/png": {}}}},
+        responses=_problems(404, 503) | {200: {"content": {"image/png": {}}}},
         response_class=Response,
         summary="The unrolled rim band",
     )
@@ -110,7 +113,7 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
 
     @app.get(
         "/api/readings/{reading_id}/photo.jpg",
-        responses=_problems(404, 422) | {200: {"content": {"image/jpeg": {}}}},
+        responses=_problems(404, 422, 503) | {200: {"content": {"image/jpeg": {}}}},
         response_class=Response,
         summary="The photo, re-encoded for showing",
     )
@@ -121,7 +124,7 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
         "/api/readings/{reading_id}/again",
         status_code=201,
         response_model=schemas.Reading,
-        responses=_problems(404, 422),
+        responses=_problems(404, 422, 503),
         summary="Read the same photo anew, with a hint",
     )
     def read_again(reading_id: Id, body: schemas.HintsIn, key: Key = None) -> Response:
@@ -147,14 +150,16 @@ def _add_gallery_routes(app: FastAPI, actions: Actions) -> None:
         "/api/gallery",
         status_code=201,
         response_model=schemas.ChangedItem,
-        responses=_problems(413, 415, 422),
+        responses=_problems(413, 415, 422, 503),
         summary="Add a labelled photo",
     )
     def add_photo(
         form: Annotated[schemas.GalleryForm, Form(media_type="multipart/form-data")], key: Key = None
     ) -> Response:
         given = {name: getattr(form, name) for name in LABEL_NAMES}
-        labels, data = check_labels(given), form.photo.file.read()
+        labels = check_labels(given)
+        actions.check_room(form.photo.size)
+        data = form.photo.file.read()
         item = actions.add_photo(data, labels, _retry(key, "gallery", data, *given.values()))
         return JSONResponse(item, 201, {"Location": f"/api/gallery/{item['id']}"})
 
@@ -182,7 +187,7 @@ def _add_gallery_routes(app: FastAPI, actions: Actions) -> None:
 
     @app.get(
         "/api/gallery/{item_id}/photo.jpg",
-        responses=_problems(404, 422) | {200: {"content": {"image/jpeg": {}}}},
+        responses=_problems(404, 422, 503) | {200: {"content": {"image/jpeg": {}}}},
         response_class=Response,
         summary="A gallery photo, re-encoded for showing",
     )

@@ -107,6 +107,7 @@ STATUS_TITLES = {
     422: "The request cannot be used",
     429: "Too much at once",
     500: "Something failed here",
+    503: "Busy just now",
 }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any, Literal
 
 import sqlalchemy as sa
@@ -14,6 +15,7 @@ from service.kept import NewReading, PackedGallery
 from service.retries import Retries, Retry
 from service.store import Store
 from service.worker import Worker
+from service.workers import Workers
 
 Answer = dict[str, Any]
 PictureSize = Literal["thumbnail", "piece", "display"]
@@ -22,12 +24,13 @@ FRAME_SHARE = 0.06  # of the piece's size left around it
 
 
 class Readings:
-    """Use cases on one store with one worker; ``who`` names the caller in the change log."""
+    """Use cases on one store with its workers; ``who`` names the caller in the change log."""
 
-    def __init__(self, store: Store, worker: Worker, who: str) -> None:
+    def __init__(self, store: Store, worker: Worker | Workers, who: str) -> None:
         self.store = store
-        self.worker = worker
+        self.worker = worker if isinstance(worker, Workers) else Workers(1, lambda: worker)
         self.who = who
+        self.find_device: Callable[[], str | None] = lambda: None  # whose turn a photo takes
         self._retries = Retries(store)
 
     def read_only(self, data: bytes, neutral: str | None = None, trace: str | None = None) -> NewReading:
@@ -41,7 +44,18 @@ class Readings:
         spot = parse_neutral(neutral) if neutral is not None else None
         if trace is not None:
             parse_trace(trace)
-        return self.worker.read(data, items.new_id(), self._pack, spot, trace)
+        device = self.find_device()
+        return self.worker.read(data, items.new_id(), self._pack, spot, trace, device=device)
+
+    def check_room(self, photo_bytes: int | None) -> None:
+        """Whether another photo could wait for its turn; asked before it is taken into memory.
+
+        Raises
+        ------
+        Busy
+            It could not; a later try may.
+        """
+        self.worker.check_room(self.find_device(), photo_bytes or 0)
 
     def read_photo(
         self, data: bytes, neutral: str | None = None, trace: str | None = None, retry: Retry | None = None
@@ -132,7 +146,7 @@ class Readings:
         cached = self.store.derived / f"{row.photo_file.split('.')[0]}-{LONGER_SIDE_PX[size]}-{place}.jpg"
         if cached.is_file():
             return cached.read_bytes()
-        picture = self.worker.derive(self._photo_bytes(row), LONGER_SIDE_PX[size], box)
+        picture = self.worker.derive(self._photo_bytes(row), LONGER_SIDE_PX[size], box, self.find_device())
         self.store.keep_derived(cached, picture)
         return picture
 
@@ -160,7 +174,15 @@ class Readings:
     def _read_again(self, row: sa.Row[Any]) -> NewReading:
         """Read a stored photo anew with the hints given then."""
         neutral = parse_neutral(row.neutral) if row.neutral else None
-        return self.worker.read(self._photo_bytes(row), row.id, self._pack, neutral, row.trace, seal=False)
+        return self.worker.read(
+            self._photo_bytes(row),
+            row.id,
+            self._pack,
+            neutral,
+            row.trace,
+            seal=False,
+            device=self.find_device(),
+        )
 
     def _kept(self, tx: sa.Connection, retry: Retry | None, answer: Answer) -> Answer:
         if retry is not None:

@@ -262,6 +262,15 @@ class GallerySize(BaseModel):
     motifs: int
 
 
+class ReaderLoad(BaseModel):
+    """How busy the reading of photos is."""
+
+    workers: int
+    busy: int
+    waiting: int = Field(description="photos and pictures in the queue")
+    expected_wait_s: int = Field(description="for a photo that comes now, by how long the latest ones took")
+
+
 class Health(BaseModel):
     """How the service is."""
 
@@ -269,3 +278,4 @@ class Health(BaseModel):
     gallery: GallerySize
     model_id: str | None
     model_problem: str | None
+    reader: ReaderLoad

@@ -14,13 +14,12 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 import model.errors
-from service.errors import Busy, ReaderStopped
+from service.errors import ReaderStopped
 from service.kept import Crop, NewReading, PackedGallery
 from service.worker_child import serve_jobs
 
 START_LIMIT_S = 120.0  # a cold disk on a small machine
 JOB_LIMIT_S = 60.0
-MOST_WAITING = 12  # photos queued before new ones are told to come back; bounds memory at 12 x 30 MB
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,6 @@ class Worker:
         self._job_limit_s = job_limit_s
         self._target = target
         self._lock = threading.RLock()
-        self._waiting = threading.BoundedSemaphore(MOST_WAITING)
         self._process: Any = None
         self._connection: Connection | None = None
         self._started: Started | None = None
@@ -90,10 +88,8 @@ class Worker:
             As ``model.read.read_photo``.
         ReaderStopped
             The child died, ran out of time or failed; it is started again with the next job.
-        Busy
-            Too many photos wait.
         """
-        with self._turn():
+        with self._lock:
             recipe_id = self.wait_ready().recipe_id
             if recipe_id is not None:
                 self._hand_over_gallery(pack, recipe_id)
@@ -113,7 +109,7 @@ class Worker:
 
     def derive(self, data: bytes, max_side_px: int, box: tuple[int, int, int, int] | None = None) -> bytes:
         """Re-encode a photo, or ``box`` (x0, y0, x1, y1) of it, as a bounded sRGB JPEG without metadata."""
-        with self._turn():
+        with self._lock:
             self.wait_ready()
             return self._run("derive", {"data": data, "max_side_px": max_side_px, "box": box})[1][0]
 
@@ -127,9 +123,6 @@ class Worker:
         """Stop the child."""
         with self._lock:
             self._drop()
-
-    def _turn(self) -> _Turn:
-        return _Turn(self._waiting, self._lock)
 
     def _hand_over_gallery(
         self, pack: Callable[[int | None, str], PackedGallery | None], recipe_id: str
@@ -177,23 +170,6 @@ class Worker:
             self._process.join()
             self._process.close()
         self._process = self._connection = self._started = self._gallery_version = None
-
-
-class _Turn:
-    """A bounded place in the queue, then the worker for oneself."""
-
-    def __init__(self, waiting: threading.BoundedSemaphore, lock: threading.RLock) -> None:
-        self._waiting = waiting
-        self._lock = lock
-
-    def __enter__(self) -> None:
-        if not self._waiting.acquire(blocking=False):
-            raise Busy("Too many photos are waiting to be read: try again in a few seconds.")
-        self._lock.acquire()
-
-    def __exit__(self, *_: object) -> None:
-        self._lock.release()
-        self._waiting.release()
 
 
 def _rebuild(name: str, message: str) -> Exception:

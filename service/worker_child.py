@@ -30,8 +30,8 @@ JPEG_QUALITY = 85
 def serve_jobs(connection: Connection) -> None:
     """Answer jobs until the parent hangs up."""
     _limit_process()
-    _mute_decoders()
     worker = _Worker()
+    _mute_decoders()
     _send(connection, {"recipe_id": worker.recipe_id, "problem": worker.problem})
     jobs: dict[str, Callable[..., tuple[dict[str, Any], list[bytes]]]]
     jobs = {"read": worker.read, "derive": worker.derive, "gallery": worker.take_gallery}
@@ -66,6 +66,7 @@ class _Worker:
         return self._embedder.recipe_id if self._embedder is not None else None
 
     def _load_embedder(self) -> None:
+        import model.read  # noqa: F401  # now, so that the first photo does not wait for it
         from model.errors import RecipeError
         from model.network import Embedder
 
