@@ -11,6 +11,8 @@ import threading
 import uvicorn
 
 from service.actions import Actions
+from service.backup.automatic import keep_backed_up
+from service.backup.backups import Backups
 from service.demo_gallery import make_missing_pictures
 from service.device_routes import pairing_address
 from service.devices import Code, Devices
@@ -66,6 +68,8 @@ def _serve_on(listener: socket.socket, actions: Actions, lan: bool, lock: Servin
     )
     stop = threading.Event()
     threading.Thread(target=make_missing_pictures, args=(actions, stop), daemon=True).start()
+    backups = Backups(actions.store.folder)
+    threading.Thread(target=keep_backed_up, args=(backups, stop), daemon=True).start()
     # The server stops by itself, then hands the signal on: this makes it end as Ctrl-C does, not in mid-air.
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _end)
