@@ -1,7 +1,8 @@
 """How far the whole lip reaches in each direction, as the segmenter tells it, and the shapes that say so.
 
-A convex lip is given by its support function: the farthest reach along each direction. It holds hidden and cut
-parts too, is linear in the place it is told from, and is as sharp for a lip seen edge-on as for a round one.
+A convex lip is given by its support function: the farthest reach along each direction. It holds hidden and
+cut parts too, is linear in the place it is told from, and is as sharp for a lip seen edge-on as for a
+round one.
 
 References
 ----------
@@ -67,7 +68,7 @@ def reaches_of(polygon: FloatArray, middle: FloatArray) -> FloatArray:
 
 
 def turn_quarters(votes: LipVotes, quarters: int, width: int, height: int) -> LipVotes:
-    """The votes after the picture (width, height) was turned by quarters, counter-clockwise (``np.rot90``)."""
+    """The votes after the picture (width, height) was turned counter-clockwise by quarters (``np.rot90``)."""
     for _ in range(quarters % 4):
         x, y = votes.middle
         step = -(DIRECTIONS // 4)

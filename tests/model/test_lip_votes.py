@@ -1,4 +1,4 @@
-"""Shapes from their reaches: the ellipse comes back, cut parts or not; turned votes are votes of the turned."""
+"""Shapes from their reaches: the ellipse comes back, cut or not; turned votes are votes of the turned."""
 
 from __future__ import annotations
 
