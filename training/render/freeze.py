@@ -32,6 +32,7 @@ DECIDING_FILES = [
     "profiles.py",
     "room.py",
     "sight.py",
+    "smoothing.py",
     "spectra.npz",
     "stage.py",
     "tables.py",

@@ -95,7 +95,7 @@ def _draw_careful_phone(rng: np.random.Generator, steady: bool, wrong: NDArray[n
         blur_px=float(rng.uniform(0.3, 0.6) if steady else 0.3 + rng.gamma(2.0, 0.2)),
         motion_px=float(rng.uniform(1.0, 3.0) if shakes else 0.0),
         motion_deg=float(rng.uniform(0, 180)),
-        quality=int(rng.integers(80, 90)),
+        quality=int(rng.integers(76, 87)),
         display_p3=bool(rng.random() < 0.3),
     )
 

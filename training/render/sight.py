@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from training.render.tracing import TracedScene
+from training.render.tracing import TracedScene, path_integrator
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ def measure_white(traced: TracedScene, rays: int = 65536) -> Floats:
     turn, share = rng.uniform(0, 2 * np.pi, rays), rng.random(rays)
     level = np.sqrt(share)
     toward = np.stack([level * np.cos(turn), level * np.sin(turn), np.sqrt(1 - share)], 1)
-    integrator = traced.scene.integrator()
+    integrator = mi.load_dict(path_integrator())
     sampler = mi.load_dict({"type": "independent"})
     waves = (rng.permutation(rays) + rng.random(rays)) / rays
     if "scalar" in mi.variant():

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from training.render.meshes import Mesh, joined, vertex_normals
 from training.render.room import ATLAS
+from training.render.smoothing import smooth_grain
 from training.render.spectra import WAVELENGTHS_NM, light_spectrum, metal_constants
 from training.render.stage import Stage
 
@@ -181,12 +182,17 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
         shapes[name] = _shape(mi, name, hidden, bsdf)
     shapes |= _lights(mi, stage)
     scene = mi.load_dict(
-        {"type": "scene", "integrator": _integrator(), "sensor": _sensor(mi, stage), **shapes}
+        {"type": "scene", "integrator": _with_guides(), "sensor": _sensor(mi, stage), **shapes}
     )
     return TracedScene(mi, scene, (strip, rest), stage)
 
 
-def _integrator() -> dict[str, Any]:
+def _with_guides() -> dict[str, Any]:
+    return {"type": "aov", "aovs": "albedo:albedo,normal:sh_normal", "light": path_integrator()}
+
+
+def path_integrator() -> dict[str, Any]:
+    """The path tracer's settings."""
     return {"type": "path", "max_depth": MAX_DEPTH, "rr_depth": RUSSIAN_ROULETTE_FROM}
 
 
@@ -242,9 +248,11 @@ def trace(traced: TracedScene, samples: int, passes: int = 1) -> NDArray[np.floa
     for index in range(passes):
         seed = traced.stage.plan.seed * 64 + index
         image = traced.mi.render(traced.scene, spp=max(1, samples // passes), seed=seed)
-        total = total + np.asarray(image, dtype=np.float32)[..., :3]
+        total = total + np.asarray(image, dtype=np.float32)
     if camera.height_px > camera.width_px:
         total = np.rot90(total, -1)
     total = np.nan_to_num(total / np.float32(passes), nan=0.0, posinf=0.0, neginf=0.0)
-    middle = float(np.median(total.max(-1)))
-    return np.ascontiguousarray(np.minimum(total, FIREFLY_LIMIT * max(middle, 1e-6)), np.float32)
+    colour, guides = total[..., :3], total[..., -6:]
+    middle = float(np.median(colour.max(-1)))
+    colour = np.minimum(colour, FIREFLY_LIMIT * max(middle, 1e-6))
+    return smooth_grain(np.asarray(colour, np.float32), np.asarray(guides, np.float32), samples)
