@@ -16,6 +16,7 @@ from service.store import DATABASE_NAME
 
 BETWEEN = timedelta(days=1)
 LOOK_EVERY_S = 600.0
+STARTED = 1  # the first line of every log: a folder that has no more holds nothing of a person's
 
 
 def keep_backed_up(
@@ -43,7 +44,7 @@ def back_up_if_due(backups: Backups, now: datetime) -> Backup | None:
     made = backups.list_backups()
     if made and abs(now - made[-1].made_at) < BETWEEN:  # a clock set back must not stop backups for long
         return None
-    newest = _last_change(made[-1].path) if made else None
+    newest = _last_change(made[-1].path) if made else STARTED
     if newest is not None and newest == _last_change(backups.data_folder / DATABASE_NAME):
         return None
     backup = backups.make_backup(now, _unseen)

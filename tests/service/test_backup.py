@@ -240,6 +240,14 @@ def test_a_backup_a_day_is_made_only_where_something_changed(store: Store) -> No
     assert back_up_if_due(backups, MORNING - timedelta(days=3)) is not None, "a clock set back stops nothing"
 
 
+def test_a_folder_that_nobody_has_put_anything_into_is_not_backed_up(tmp_path: Path) -> None:
+    opened = open_store(tmp_path / "data")
+    with opened.writing() as tx:
+        ledger.log_change(tx, "test", "start", None, None)
+    assert back_up_if_due(Backups(opened.folder), MORNING) is None
+    opened.close()
+
+
 def test_an_automatic_backup_that_fails_is_said_once_and_tried_again(
     store: Store, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
