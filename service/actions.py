@@ -34,6 +34,7 @@ class Actions(Readings):
                     raise NotFound(f"There is no reading {reading_id!r}: read the photo again.")
                 row = items.find_item_of_reading(tx, reading_id)
                 if row is None:
+                    self.store.require_photo(reading)
                     reason = self._why_unmatchable(tx, reading)
                     return self._kept(tx, retry, self._insert(tx, "confirm", reading_id, labels, reason))
                 return self._kept(tx, retry, self._correct(tx, row, labels))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import jinja2
-from fastapi import FastAPI, Form, Header, Path, Request
+from fastapi import FastAPI, Form, Header, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
@@ -17,6 +17,9 @@ from service.guard import COOKIE
 from service.pairing_code import draw_as_svg
 from service.pairing_page import render_pairing
 from service.problems import describe_problems
+from service.recent_answers import RecentAnswers
+from service.retries import Retry, fingerprint
+from service.route_types import Id, Key
 
 # The longest a browser keeps a cookie (400 days, RFC 6265bis draft); revoking ends it at once.
 COOKIE_LIFE_S = 400 * 86_400
@@ -71,8 +74,9 @@ class NewCode(BaseModel):
 
 def add_devices(app: FastAPI, devices: Devices, shapes: jinja2.Environment) -> None:
     """Add them; ``app.state.address`` is where phones reach this machine, or None."""
-    _add_pairing(app, devices)
-    _add_list(app, devices)
+    answers = RecentAnswers()
+    _add_pairing(app, devices, answers)
+    _add_list(app, devices, answers)
 
     @app.get("/devices", include_in_schema=False)
     def show_devices() -> HTMLResponse:
@@ -81,7 +85,7 @@ def add_devices(app: FastAPI, devices: Devices, shapes: jinja2.Environment) -> N
         return HTMLResponse(page.render(here="", devices=devices.list_devices(), address=_address(app)))
 
 
-def _add_pairing(app: FastAPI, devices: Devices) -> None:
+def _add_pairing(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
     @app.get("/pair", include_in_schema=False)
     def show_pairing(code: str = "") -> HTMLResponse:
         name = current_caller().name
@@ -116,12 +120,15 @@ def _add_pairing(app: FastAPI, devices: Devices) -> None:
         responses=describe_problems(403, 422, 429),
         summary="Pair a program with a one-time code",
     )
-    def pair_program(request: Request, body: PairingIn) -> Response:
-        device, token = devices.pair(body.code, body.name, _address_of(request))
-        return JSONResponse(device | {"token": token}, 201)
+    def pair_program(request: Request, body: PairingIn, key: Key = None) -> Response:
+        def pair() -> dict[str, Any]:
+            device, token = devices.pair(body.code, body.name, _address_of(request))
+            return device | {"token": token}
+
+        return JSONResponse(answers.once(_retry(key, "pair", body.code, body.name), pair), 201)
 
 
-def _add_list(app: FastAPI, devices: Devices) -> None:
+def _add_list(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
     @app.get(
         "/api/devices",
         response_model=DeviceList,
@@ -138,7 +145,7 @@ def _add_list(app: FastAPI, devices: Devices) -> None:
         responses=describe_problems(403, 404, 422),
         summary="Let a device in no more, for the owner",
     )
-    def revoke_device(device_id: Annotated[str, Path(max_length=100)]) -> Response:
+    def revoke_device(device_id: Id) -> Response:
         require_owner()
         devices.revoke(device_id)
         return Response(status_code=204)
@@ -150,19 +157,27 @@ def _add_list(app: FastAPI, devices: Devices) -> None:
         responses=describe_problems(403, 422),
         summary="A new one-time code, for the owner",
     )
-    def make_code(body: CodeIn | None = None) -> Response:
+    def make_code(body: CodeIn | None = None, key: Key = None) -> Response:
         require_owner()
         is_owner = body.is_owner if body is not None else False
-        made = devices.make_code(is_owner)
-        address = pairing_address(_address(app), made.code)
-        answer: dict[str, Any] = {"code": made.code, "ends_at": made.ends_at, "is_owner": is_owner}
-        drawn = draw_as_svg(address) if address is not None else None
-        return JSONResponse(answer | {"address": address, "qr_svg": drawn}, 201)
+
+        def make() -> dict[str, Any]:
+            made = devices.make_code(is_owner)
+            address = pairing_address(_address(app), made.code)
+            drawn = draw_as_svg(address) if address is not None else None
+            answer = {"code": made.code, "ends_at": made.ends_at, "is_owner": is_owner}
+            return answer | {"address": address, "qr_svg": drawn}
+
+        return JSONResponse(answers.once(_retry(key, "code", str(is_owner)), make), 201)
 
 
 def pairing_address(base: str | None, code: str) -> str | None:
     """What a phone opens to pair; opening it spends nothing, pressing the button does."""
     return None if base is None else f"{base}/pair?code={code}"
+
+
+def _retry(key: str | None, *parts: str) -> Retry | None:
+    return None if key is None else Retry(key, fingerprint(*parts))
 
 
 def _address(app: FastAPI) -> str | None:

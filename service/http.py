@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from fastapi import FastAPI, Form, Header, Path, Query
+from fastapi import FastAPI, Form, Query
 from fastapi.openapi.utils import get_openapi
 from starlette.responses import JSONResponse, Response
 
@@ -16,18 +16,8 @@ from service.devices import Devices
 from service.labels import LABEL_NAMES, check_labels
 from service.readings import PictureSize
 from service.retries import Retry, fingerprint
+from service.route_types import Id, Key
 
-Key = Annotated[
-    str | None,
-    Header(
-        alias="Idempotency-Key",
-        min_length=1,
-        max_length=200,
-        pattern=r"^[\x21-\x7e]+$",
-        description="the same key and body give the same answer once, so a phone may retry",
-    ),
-]
-Id = Annotated[str, Path(max_length=100)]
 PROBLEM: dict[str, Any] = {
     "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
 }

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 
 from service import tables
 from service.database import connect, explain_database_error
-from service.errors import StoreError
+from service.errors import NotFound, StoreError
 from service.files import LEFTOVER_AGE_S, FileFolder, sync_folder, write_synced
 from service.folder_lock import FolderUse
 from service.kept import Crop, NewReading
@@ -148,6 +148,17 @@ class Store:
         both = sa.join(tables.reading, tables.photo)
         wanted = sa.select(tables.reading, tables.photo.c.file.label("photo_file")).select_from(both)
         return tx.execute(wanted.where(tables.reading.c.id == reading_id)).first()
+
+    def require_photo(self, reading: sa.Row[Any]) -> None:
+        """Go on only where the photo of a reading is down and whole: nothing is confirmed without it.
+
+        Raises
+        ------
+        NotFound
+            The file is missing or damaged.
+        """
+        if self.photos.read(reading.photo_file) is None:
+            raise NotFound("The stored photo of this reading is missing or damaged: send the photo again.")
 
     def list_recent_facts(self, tx: sa.Connection, limit: int) -> list[str]:
         """Facts of the latest readings of photos sent in; those of the demo gallery are left out."""

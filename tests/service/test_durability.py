@@ -63,3 +63,18 @@ def test_every_acknowledged_confirmation_survives_a_kill(
     assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
     connection.close()
+
+
+def test_a_reading_whose_photo_was_lost_is_not_confirmed_until_it_is_sent_again(
+    make_server: Callable, tmp_path: Path, drop_plate: bytes
+) -> None:
+    data = tmp_path / "data"
+    with make_server(data, "--empty").client() as client:
+        reading = client.post("/api/readings", files={"photo": drop_plate}).json()["id"]
+        next((data / "photos").glob("??/*")).unlink()
+        lost = client.post(f"/api/readings/{reading}/confirmation", json={"motif": "Marram"})
+        assert lost.status_code == 404
+        assert "send the photo again" in lost.json()["detail"]
+        client.post("/api/readings", files={"photo": drop_plate})
+        found = client.post(f"/api/readings/{reading}/confirmation", json={"motif": "Marram"})
+        assert found.status_code == 201

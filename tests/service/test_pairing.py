@@ -191,8 +191,16 @@ def test_the_real_server_prints_a_code_that_pairs_a_browser(make_server: Callabl
         assert "httponly" in cookie and "samesite=strict" in cookie
         listed = client.get("/devices").text
         assert "Phone" in listed and "Let in no more" in listed
-        made = client.post("/api/devices/codes", json={"is_owner": True}).json()
+        key = {"Idempotency-Key": "once"}
+        made = client.post("/api/devices/codes", json={"is_owner": True}, headers=key).json()
+        assert client.post("/api/devices/codes", json={"is_owner": True}, headers=key).json() == made
+        assert client.post("/api/devices/codes", json={}, headers=key).status_code == 422
         assert made["address"].endswith(made["code"])
+        body, key = {"code": made["code"], "name": "Scanner"}, {"Idempotency-Key": "again"}
+        first, second = (client.post("/api/devices", json=body, headers=key) for _ in range(2))
+        assert first.status_code == second.status_code == 201
+        assert first.json() == second.json()
+        assert first.json()["is_owner"] is True
         assert made["qr_svg"].startswith("<?xml") and "<script" not in made["qr_svg"]
 
 
