@@ -20,8 +20,9 @@ from service.register.sightings import Sighting
 DRAWS = 200
 # Under so many dated pieces a motif's middle hangs on one or two of them; our own choice.
 FEW_PIECES = 3
-# More pieces than this say no more about a middle; drawing from so many keeps large registers quick.
-MOST_PIECES = 2000
+# Of more pieces so many are drawn, which keeps large registers quick; the doubt is then shown too wide,
+# never too narrow.
+MOST_PIECES = 500
 
 
 @dataclass(frozen=True)

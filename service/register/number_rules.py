@@ -9,6 +9,7 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from service.register.listed import NumberRule
@@ -47,6 +48,7 @@ class NumberMeaning:
         }
 
 
+@lru_cache(maxsize=200_000)
 def write_number_key(text: str) -> str:
     """Capitals and digits alone: ``os 114`` and ``OS-114`` are the same number."""
     plain = unicodedata.normalize("NFKD", text).upper()
@@ -74,25 +76,32 @@ def read_number(text: str, maker_id: str | None, lists: Lists) -> tuple[NumberMe
     The longest prefix that fits decides; a maker's own rules go before those that name no maker. Nothing
     fits: nothing is returned, and nothing is guessed.
     """
-    number = split_number(text)
-    fitting: dict[str | None, list[NumberRule]] = {}
-    for rule in lists.number_rules.values():
-        if _fits(rule, number) and (maker_id is None or rule.maker_id in (None, maker_id)):
-            fitting.setdefault(rule.maker_id, []).append(rule)
-    if maker_id is not None and maker_id in fitting:
-        fitting.pop(None, None)
     return tuple(
-        _say_meaning(text, maker, _longest(rules), lists)
-        for maker, rules in sorted(fitting.items(), key=lambda pair: pair[0] or "")
+        _say_meaning(text, maker, rules, lists) for maker, rules in match_rules(text, maker_id, lists)
     )
 
 
-def _fits(rule: NumberRule, number: DecorationNumber) -> bool:
+def match_rules(
+    text: str, maker_id: str | None, lists: Lists
+) -> tuple[tuple[str | None, list[NumberRule]], ...]:
+    """The rules that decide over a number, by the maker they speak for."""
+    key = write_number_key(text)
+    fitting: dict[str | None, list[NumberRule]] = {}
+    for rule in lists.number_rules.values():
+        if (maker_id is None or rule.maker_id in (None, maker_id)) and _fits(rule, key):
+            fitting.setdefault(rule.maker_id, []).append(rule)
+    if maker_id is not None and maker_id in fitting:
+        fitting.pop(None, None)
+    by_maker = sorted(fitting.items(), key=lambda pair: pair[0] or "")
+    return tuple((maker, _longest(rules)) for maker, rules in by_maker)
+
+
+def _fits(rule: NumberRule, key: str) -> bool:
     """A prefix of letters stands for these letters and no more: O does not stand for OS-114."""
     prefix = write_number_key(rule.prefix)
-    if not prefix or not number.key.startswith(prefix):
+    if not prefix or not key.startswith(prefix):
         return False
-    following = number.key[len(prefix) :]
+    following = key[len(prefix) :]
     return not (prefix[-1].isalpha() and following[:1].isalpha())
 
 
