@@ -61,6 +61,12 @@ KINDS: Mapping[type[Exception], Kind] = {
         "Points are x,y in pixels of the upright photo, inside it.",
     ),
     errors.LabelError: Kind(422, "label", "A label cannot be used", "Correct the label that is named."),
+    errors.RecordError: Kind(
+        422, "record", "The register cannot take this", "Correct what is named; nothing was changed."
+    ),
+    errors.RecordConflict: Kind(
+        409, "register", "Not as the register stands", "Look at the register again, then decide."
+    ),
     errors.KeyReused: Kind(
         422,
         "key-reused",

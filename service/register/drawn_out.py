@@ -9,9 +9,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.register import tables
+from service.register.brackets import Bracket, find_bracket
+from service.register.claims import collect_claims
+from service.register.forms import record_body
 from service.register.links import links_of, readings_of
-from service.register.listed import DateCodeRule
-from service.register.own_years import find_own_years
 from service.register.records import Decoration, Evidence, Mark, Piece, Record
 from service.register.shelf import (
     NAMED,
@@ -22,17 +23,16 @@ from service.register.shelf import (
     find_said_about,
     fold_for_search,
     in_parts,
-    list_records,
+    load_lists,
     names_of,
     of_type,
     record_of,
+    state_of,
 )
-from service.register.sightings import Sighting
+from service.register.sightings import Lists, PieceFile, Sighting
 
-ID_FENCE = "\x01"  # around an id inside a text, so that no part of one is found by chance
-UNSEARCHED = ("bearing", "strength", "confidence", "role")  # choices, not words
+UNSEARCHED = ("_id", "_ids", "goes_with", "about_kind", "bearing", "strength", "confidence", "role")
 SEARCHED = ("piece", *NAMED, "want", "number_rule", "date_code_rule")
-MOST_RULES = 10_000
 
 
 def draw_out(tx: sa.Connection, states: Mapping[str, State], pieces: Iterable[str]) -> None:
@@ -47,8 +47,6 @@ def draw_out(tx: sa.Connection, states: Mapping[str, State], pieces: Iterable[st
 
 def draw_all_out(tx: sa.Connection) -> None:
     """Make everything anew from the records."""
-    from service.register.shelf import state_of
-
     for drawn in (tables.link, tables.photo, tables.name, tables.text, tables.sighting):
         tx.execute(sa.delete(drawn))
     ids = list(tx.execute(sa.select(tables.record.c.id).order_by(tables.record.c.id)).scalars())
@@ -87,11 +85,7 @@ def _draw_texts(tx: sa.Connection, states: Mapping[str, State]) -> None:
     for record_id, state in states.items():
         if state["present"]:
             columns = columns_of(state["kind"], state["body"])
-            said = [
-                *_words(state["body"]),
-                *_fenced(to for _, _, to in links_of(state["kind"], state["body"])),
-            ]
-            rows.append(_text_row(record_id, state["kind"], columns, said, []))
+            rows.append(_text_row(record_id, state["kind"], columns, _words(state["body"]), []))
     _replace(tx, tables.text, tables.text.c.record_id, states, rows)
 
 
@@ -108,18 +102,10 @@ def _text_row(
     }
 
 
-def _fenced(ids: Iterable[str]) -> list[str]:
-    return [f"{ID_FENCE}{record_id}{ID_FENCE}" for record_id in ids]
-
-
 def _words(body: Any, field: str = "") -> list[str]:
     """Every text in a body, folded, one a line; ids and what is private left out."""
     if isinstance(body, str):
-        return (
-            []
-            if field.endswith(("_id", "_ids", "goes_with", "about_kind", *UNSEARCHED))
-            else _spellings(body, field)
-        )
+        return [] if field.endswith(UNSEARCHED) else _spellings(body, field)
     if isinstance(body, list):
         return [word for entry in body for word in _words(entry, field)]
     if isinstance(body, dict):
@@ -152,45 +138,39 @@ def _draw_pieces(tx: sa.Connection, ids: list[str]) -> None:
         on_it = hanging.get(piece_id, [])
         about = [record for record_id in under[piece_id] for record in said.get(record_id, ())]
         texts.append(_piece_text(row, piece, on_it, about))
-        sightings += _sightings_of(piece, on_it, of_type(about, Evidence), rules)
+        sightings += _sightings_of(piece, on_it, about, rules)
     _replace(tx, tables.text, tables.text.c.record_id, ids, texts)
     _replace(tx, tables.sighting, tables.sighting.c.piece_id, ids, sightings)
 
 
-def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> tuple[DateCodeRule, ...]:
+def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> Lists:
+    """The lists that dates of marks are read by; none where no mark has a date code."""
     marks = (mark for records in hanging.values() for mark in of_type(records, Mark))
-    if not any(mark.date_code for mark in marks):
-        return ()
-    return of_type(list_records(tx, "date_code_rule", 0, MOST_RULES)[0], DateCodeRule)
+    return load_lists(tx) if any(mark.date_code for mark in marks) else Lists()
 
 
 def _piece_text(row: sa.Row[Any], piece: Piece, on_it: list[Record], about: list[Record]) -> dict[str, Any]:
-    from service.register.forms import record_body
-
     bodies = [record_body(record) for record in (piece, *on_it, *about)]
-    ids = [piece.maker_id, piece.line_id, piece.distributor_id]
-    ids += [decoration.motif_id for decoration in of_type(on_it, Decoration)]
     said = [word for body in bodies for word in _words(body)]
     private = _words(bodies[0].get("private", {}))
     columns = {"key": row.key, "sort_key": row.sort_key}
-    return _text_row(piece.id, "piece", columns, [*said, *_fenced(i for i in ids if i)], private)
+    return _text_row(piece.id, "piece", columns, said, private)
 
 
 def _sightings_of(
-    piece: Piece, on_it: list[Record], evidence: tuple[Evidence, ...], rules: tuple[DateCodeRule, ...]
+    piece: Piece, on_it: list[Record], about: list[Record], rules: Lists
 ) -> list[dict[str, Any]]:
-    earliest, latest, clash = find_own_years(piece, of_type(on_it, Mark), evidence, rules)
-    decorations: tuple[Decoration | None, ...] = of_type(on_it, Decoration) or (None,)
-    return [
-        {"ordinal": ordinal}
-        | {f.name: getattr(_see(piece, seen, earliest, latest, clash), f.name) for f in fields(Sighting)}
-        for ordinal, seen in enumerate(decorations)
-    ]
+    marks, evidence = of_type(on_it, Mark), of_type(about, Evidence)
+    file = PieceFile(piece, of_type(on_it, Decoration), marks, evidence, lists=rules)
+    bracket = find_bracket(collect_claims(file, own_only=True))
+    decorations: tuple[Decoration | None, ...] = file.decorations or (None,)
+    seen = [_see(piece, decoration, bracket) for decoration in decorations]
+    names = [f.name for f in fields(Sighting)]
+    return [{"ordinal": n} | {name: getattr(s, name) for name in names} for n, s in enumerate(seen)]
 
 
-def _see(
-    piece: Piece, seen: Decoration | None, earliest: int | None, latest: int | None, clash: bool
-) -> Sighting:
+def _see(piece: Piece, seen: Decoration | None, bracket: Bracket) -> Sighting:
+    span = bracket.span
     return Sighting(
         piece_id=piece.id,
         piece_number=piece.number,
@@ -204,7 +184,7 @@ def _see(
         maker_id=piece.maker_id,
         distributor_id=piece.distributor_id,
         number=seen.number if seen else None,
-        earliest=earliest,
-        latest=latest,
-        clash=clash,
+        earliest=span.first_year if span else None,
+        latest=span.last_year if span else None,
+        clash=bracket.status == "conflict",
     )

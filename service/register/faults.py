@@ -7,10 +7,13 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.errors import LabelError
+from service.register.date_codes import find_date_code_faults
 from service.register.edtf import parse_edtf
 from service.register.forms import kind_of
-from service.register.listed import NumberRule, Want
+from service.register.listed import Want
+from service.register.number_rules import find_number_rule_faults
 from service.register.records import KeptApart, Piece, Record
+from service.register.shelf import load_lists
 from service.register.words import CLOCK_HOURS, WEAR_SCORES
 
 DATES = ("years", "date", "when", "means")
@@ -25,10 +28,8 @@ def find_faults(record: Record) -> list[str]:
         faults += _find_piece_faults(record)
     if isinstance(record, Want) and record.count < 1:
         faults.append("count: at least 1")
-    if isinstance(record, NumberRule) and (record.line_id is None) == (record.distributor_id is None):
-        faults.append("line_id: a rule says one thing: give either a line or a distributor")
-    if isinstance(record, KeptApart) and record.one == record.other:
-        faults.append("other: a record cannot be kept apart from itself")
+    if isinstance(record, KeptApart) and record.one >= record.other:
+        faults.append("other: two different pieces, ids in sorted order")
     return [f"{kind_of(record).replace('_', ' ')}: {fault}" for fault in faults]
 
 
@@ -59,6 +60,7 @@ def _find_piece_faults(piece: Piece) -> list[str]:
 
 
 def find_rule_faults(tx: sa.Connection) -> list[str]:
-    """Rules that contradict each other."""
-
-    return []
+    """Rules that say nothing or contradict each other."""
+    lists = load_lists(tx)
+    faults = find_number_rule_faults(lists.number_rules.values(), lists)
+    return [*faults, *find_date_code_faults(lists.date_code_rules.values(), lists)]

@@ -56,7 +56,7 @@ def kind_of(record: Record) -> str:
 
 def full_json(record: Record, with_private: bool = False) -> Body:
     """All fields, as shown; what is private only where asked for."""
-    shown: Body = {"kind": kind_of(record)} | _plain(record, whole=True)
+    shown: Body = {"record_kind": kind_of(record)} | _plain(record, whole=True)
     if not with_private:
         shown.pop("private", None)
     return shown

@@ -21,6 +21,7 @@ POINTS_TO: Mapping[str, Mapping[str, str]] = {
     "number_rule": {"maker_id": "maker", "line_id": "line", "distributor_id": "distributor"},
     "date_code_rule": {"maker_id": "maker"},
     "want": {"motif_id": "motif", "line_id": "line"},
+    "kept_apart": {"one": "piece", "other": "piece"},
     "opinion": {"evidence_ids": "evidence"},
 }
 

@@ -168,7 +168,7 @@ class Opinion:
 
 @dataclass(frozen=True)
 class KeptApart:
-    """A merge that was refused: ``one`` and ``other`` are ids of pieces or readings, in sorted order."""
+    """A merge that was refused: two pieces that are not the same object, their ids in sorted order."""
 
     id: str
     one: str

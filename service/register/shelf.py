@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from service.items import fold
 from service.register.forms import Body, load_record
 from service.register.listed import DateCodeRule, Distributor, Line, Maker, Motif, NumberRule
+from service.register.number_rules import write_number_key
 from service.register.records import Record
 from service.register.sightings import Lists
 from service.register.tables import record as table
@@ -77,7 +78,7 @@ def list_records(tx: sa.Connection, kind: str, offset: int, limit: int) -> tuple
 
 
 def find_hanging(tx: sa.Connection, piece_ids: Iterable[str]) -> dict[str, list[Record]]:
-    """Present decorations and marks of each piece, oldest first."""
+    """Present decorations and marks of each piece, and refusals to merge it, oldest first."""
     found: dict[str, list[Record]] = {}
     for part in in_parts(piece_ids):
         wanted = sa.select(table).where(table.c.piece_id.in_(part), table.c.removed_at.is_(None))
@@ -87,7 +88,7 @@ def find_hanging(tx: sa.Connection, piece_ids: Iterable[str]) -> dict[str, list[
 
 
 def find_said_about(tx: sa.Connection, ids: Iterable[str]) -> dict[str, list[Record]]:
-    """Present evidence and opinions about each record, oldest first."""
+    """Present evidence and opinions about each record, and refusals to merge it, oldest first."""
     found: dict[str, list[Record]] = {}
     for part in in_parts(ids):
         wanted = sa.select(table).where(table.c.about_id.in_(part), table.c.removed_at.is_(None))
@@ -125,9 +126,9 @@ def columns_of(kind: str, body: Body) -> dict[str, str | None]:
     return {
         "key": _key(kind, name, body),
         "sort_key": natural_order(shown),
-        "piece_id": body.get("piece_id"),
-        "about_id": body.get("about_id"),
-        "code": fold(code) if code else None,
+        "piece_id": body.get("piece_id") or body.get("one"),
+        "about_id": body.get("about_id") or body.get("other"),
+        "code": write_number_key(code) if code else None,
     }
 
 

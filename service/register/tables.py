@@ -17,9 +17,9 @@ record = sa.Table(
     sa.Column("kind", sa.Text, nullable=False),  # a key of records.KINDS
     sa.Column("key", sa.Text),  # folded number or name, unique among the present ones of a kind
     sa.Column("sort_key", sa.Text, nullable=False),  # number or name so that 2 comes before 10
-    sa.Column("piece_id", sa.Text),  # of a decoration or a mark
-    sa.Column("about_id", sa.Text),  # of evidence or an opinion
-    sa.Column("code", sa.Text),  # folded date code of a mark
+    sa.Column("piece_id", sa.Text),  # of a decoration, a mark, or one of two pieces kept apart
+    sa.Column("about_id", sa.Text),  # of evidence, an opinion, or the other of two pieces kept apart
+    sa.Column("code", sa.Text),  # date code of a mark, capitals and digits alone
     sa.Column("body", sa.Text, nullable=False),  # fields that differ from their defaults, as JSON
     sa.Column("added_at", sa.Text, nullable=False),
     sa.Column("changed_at", sa.Text, nullable=False),

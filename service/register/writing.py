@@ -9,11 +9,11 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.errors import RecordError
-from service.items import fold
 from service.register.drawn_out import draw_out
 from service.register.faults import find_faults, find_rule_faults
 from service.register.forms import load_record
 from service.register.links import find_broken_links, find_missing_readings, find_taken_names
+from service.register.number_rules import write_number_key
 from service.register.records import KINDS
 from service.register.shelf import State, columns_of, find_rows, in_parts, state_of
 from service.register.tables import record as table
@@ -102,7 +102,7 @@ def _find_affected(tx: sa.Connection, states: Iterable[State]) -> set[str]:
         elif body.get("about_kind") in ("decoration", "mark"):
             about.add(body["about_id"])
         if state["kind"] == "date_code_rule":
-            codes.add(fold(body["code"]))
+            codes.add(write_number_key(body["code"]))
     pieces |= {row.piece_id for row in find_rows(tx, about).values() if row.piece_id is not None}
     for part in in_parts(codes):
         wanted = sa.select(table.c.piece_id).where(table.c.code.in_(part), table.c.removed_at.is_(None))

@@ -1,0 +1,55 @@
+"""One change to the register in the making: what it writes and removes is checked and logged as one."""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+from service import ledger
+from service.register.forms import kind_of, record_body
+from service.register.records import Record
+from service.register.shelf import State, find_states
+from service.register.writing import put_states
+
+
+class Draft:
+    """Collects records; ``finish`` writes them. Until then nothing is stored."""
+
+    def __init__(self, tx: sa.Connection, who: str) -> None:
+        self.tx = tx
+        self._who = who
+        self._wanted: dict[str, State] = {}
+        self._dropped: set[str] = set()
+
+    def put(self, record: Record) -> None:
+        """Add a record, or give one that exists these values."""
+        self._dropped.discard(record.id)
+        self._wanted[record.id] = {"kind": kind_of(record), "body": record_body(record), "present": True}
+
+    def drop(self, record_id: str) -> None:
+        """Remove a record."""
+        self._wanted.pop(record_id, None)
+        self._dropped.add(record_id)
+
+    def finish(
+        self, action: str, item_id: str | None = None, item_before: dict[str, object] | None = None
+    ) -> str | None:
+        """Write it all and log it as one change; its id, or None where nothing would change.
+
+        Raises
+        ------
+        RecordError
+            Naming everything that cannot be as asked.
+        """
+        before = find_states(self.tx, {*self._wanted, *self._dropped})
+        wanted = {**self._wanted}
+        for record_id in self._dropped:
+            state = before[record_id]
+            if state is not None:
+                wanted[record_id] = {**state, "present": False}
+        wanted = {i: state for i, state in wanted.items() if state != before[i]}
+        if not wanted and item_id is None:
+            return None
+        put_states(self.tx, wanted)
+        records_before = {i: before[i] for i in wanted}
+        name = ledger.REGISTER + action
+        return ledger.log_change(self.tx, self._who, name, item_id, item_before, None, records_before)

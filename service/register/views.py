@@ -1,0 +1,55 @@
+"""Views over the whole register: made once for each state of it, then shown from memory."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import sqlalchemy as sa
+
+from service.register.shelf import load_lists
+from service.register.sightings import Lists, Sighting
+from service.register.tables import sighting
+from service.store import Store
+from service.tables import change
+
+Made = TypeVar("Made")
+COLUMNS = [sighting.c[name] for name in Sighting.__dataclass_fields__]
+
+
+def find_version(tx: sa.Connection) -> int:
+    """Grows with every change to the register."""
+    wanted = sa.select(sa.func.max(change.c.seq)).where(change.c.records_after.is_not(None))
+    return int(tx.execute(wanted).scalar() or 0)
+
+
+class Overview:
+    """All sightings and lists as they stand, and what was made of them since they last changed."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._guard = threading.Lock()
+        self._version = -1
+        self._sightings: tuple[Sighting, ...] = ()
+        self._lists = Lists()
+        self._made: dict[Any, Any] = {}
+
+    def make(self, name: Any, maker: Callable[[tuple[Sighting, ...], Lists], Made]) -> Made:
+        """What ``maker`` makes of the register as it is now; the same name gives the same meanwhile."""
+        with self._guard:
+            self._bring_up()
+            if name not in self._made:
+                self._made[name] = maker(self._sightings, self._lists)
+            made: Made = self._made[name]
+            return made
+
+    def _bring_up(self) -> None:
+        with self._store.looking() as tx:
+            version = find_version(tx)
+            if version == self._version:
+                return
+            ordered = sa.select(*COLUMNS).order_by(sighting.c.piece_id, sighting.c.ordinal)
+            self._sightings = tuple(Sighting(*row) for row in tx.execute(ordered))
+            self._lists = load_lists(tx)
+            self._version, self._made = version, {}
