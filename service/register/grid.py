@@ -40,7 +40,8 @@ class Extent:
     """How far the dated pieces of a group reach.
 
     ``first`` is the first year that any of them may be of, ``by`` the year by which one surely was made,
-    ``until`` the last year after which one surely was made, ``last`` the last that any may be of.
+    ``until`` the last year from which on one surely was made, ``last`` the last that any may be of. A piece
+    open at one side counts there with the year of its other side, since nobody knows how far it reaches.
     """
 
     dated: int
@@ -170,16 +171,21 @@ def _merge(cells: Mapping[Key, Group], axis: int) -> dict[str | None, Group]:
 def find_extent(group: Iterable[Sighting]) -> Extent:
     """How far some pieces reach in time; each piece may come once."""
     kept = list(group)
-    # Sorted by year, then number: of several pieces with one year the lowest number sets it.
-    firsts = [(s.earliest, s.piece_number, s.piece_id) for s in kept if s.earliest is not None]
-    lasts = [(s.latest, s.piece_number, s.piece_id) for s in kept if s.latest is not None]
-    dated = sum(1 for s in kept if s.earliest is not None or s.latest is not None)
+    # In tuples of year, number, id: of several pieces with one year the lowest number sets it.
+    starts = [(s.earliest, s.piece_number, s.piece_id) for s in kept if s.earliest is not None]
+    ends = [(s.latest, s.piece_number, s.piece_id) for s in kept if s.latest is not None]
+    open_starts = [
+        (s.latest, s.piece_number, s.piece_id) for s in kept if s.earliest is None and s.latest is not None
+    ]
+    open_ends = [
+        (s.earliest, s.piece_number, s.piece_id) for s in kept if s.latest is None and s.earliest is not None
+    ]
     return Extent(
-        dated,
-        _set_by(firsts),
-        _set_by(lasts),
-        _set_by([(-year, number, piece) for year, number, piece in firsts], -1),
-        _set_by([(-year, number, piece) for year, number, piece in lasts], -1),
+        len(starts) + len(open_starts),
+        _set_by(starts + open_starts),
+        _set_by(ends),
+        _set_by([(-year, number, piece) for year, number, piece in starts], -1),
+        _set_by([(-year, number, piece) for year, number, piece in ends + open_ends], -1),
     )
 
 
