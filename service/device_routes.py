@@ -37,7 +37,9 @@ class CodeIn(BaseModel):
     """What a new code shall give."""
 
     model_config = ConfigDict(extra="forbid")
-    is_owner: bool = Field(default=False, description="whether the device gets the owner's rights")
+    is_owner: bool = Field(
+        default=False, strict=True, description="whether the device gets the owner's rights"
+    )
 
 
 class Device(BaseModel):

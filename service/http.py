@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
+<<<<<<< HEAD
+from fastapi import FastAPI, Form, Header, Path, Query
+=======
 from fastapi import FastAPI, Form, Query
 from fastapi.openapi.utils import get_openapi
+>>>>>>> origin/main
 from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
 from service.actions import Actions
+from service.api_document import describe_api
 from service.caller import current_caller
 from service.device_routes import add_devices
 from service.devices import Devices
@@ -39,7 +44,7 @@ def make_app(actions: Actions) -> FastAPI:
         redoc_url=None,
         openapi_url="/openapi.json",
     )
-    app.openapi = lambda: _describe(app)  # type: ignore[method-assign]
+    app.openapi = lambda: describe_api(app)  # type: ignore[method-assign]
     actions.find_device = lambda: current_caller().device
     problems.install(app)
     _add_reading_routes(app, actions)
@@ -49,24 +54,6 @@ def make_app(actions: Actions) -> FastAPI:
     app.state.devices = Devices(actions.store)
     add_devices(app, app.state.devices, pages.add_pages(app, actions))
     return app
-
-
-def _describe(app: FastAPI) -> dict[str, Any]:
-    """The OpenAPI document, with every refusal described as what it is: problem details."""
-    if app.openapi_schema is None:
-        document = get_openapi(
-            title=app.title, version=app.version, description=app.description, routes=app.routes
-        )
-        kinds = document["components"]["schemas"]
-        kinds["Problem"] = schemas.Problem.model_json_schema()
-        for unused in ("HTTPValidationError", "ValidationError"):
-            kinds.pop(unused, None)
-        for methods in document["paths"].values():
-            for route in methods.values():
-                if "422" in route["responses"]:
-                    route["responses"]["422"] = _problems(422)[422]
-        app.openapi_schema = document
-    return app.openapi_schema
 
 
 def _add_reading_routes(app: FastAPI, actions: Actions) -> None:

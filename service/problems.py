@@ -192,12 +192,12 @@ def _http_error(request: Request, error: Exception) -> Response:
 
 
 def _find_methods(request: Request) -> set[str]:
-    """All methods of the address; the framework names those of its first route only."""
-    methods: set[str] = set()
-    for route in request.app.routes:
-        if isinstance(route, Route) and route.matches(request.scope)[0] is not Match.NONE:
-            methods |= route.methods or set()
-    return methods
+    """All methods of the address as its most exact routes know it; the framework names only one's."""
+    routes = [route for route in request.app.routes if isinstance(route, Route)]
+    fitting = [route for route in routes if route.matches(request.scope)[0] is not Match.NONE]
+    open_parts = min((len(route.param_convertors) for route in fitting), default=0)
+    exact = [route for route in fitting if len(route.param_convertors) == open_parts]
+    return {method for route in exact for method in route.methods or ()}
 
 
 def _unexpected(_: Request, __: Exception) -> Response:

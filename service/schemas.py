@@ -11,6 +11,7 @@ from fastapi import UploadFile
 from pydantic import BaseModel, ConfigDict, Field
 
 from model.facts import Layout, Metal, PieceStatus, Place, Symmetry, Verdict
+from service.labels import LONGEST, LONGEST_OTHER
 
 Point = Annotated[list[float], Field(min_length=2, max_length=2, description="x, y in photo pixels")]
 Share = Annotated[float, Field(ge=0, le=1)]
@@ -177,15 +178,21 @@ class LabelsIn(BaseModel):
     """What a person says the photo shows."""
 
     model_config = ConfigDict(extra="forbid")
-    motif: str = Field(min_length=1, max_length=200, description="the motif's name, as you call it")
-    variant: str | None = Field(None, description="open, filled, full, reduced …")
-    metal: str | None = Field(None, description="gold or platinum; silver is taken as platinum")
-    state: str | None = Field(None, description="sound or worn")
-    maker: str | None = None
-    line: str | None = Field(None, description="the maker's shape line")
-    decoration_number: str | None = None
-    piece: str | None = Field(None, description="kind of piece, or your own number of it")
-    note: str | None = None
+    motif: str = Field(
+        min_length=1, max_length=LONGEST["motif"], description="the motif's name, as you call it"
+    )
+    variant: str | None = Field(None, max_length=LONGEST_OTHER, description="open, filled, full, reduced …")
+    metal: str | None = Field(
+        None, max_length=LONGEST_OTHER, description="gold or platinum; silver is taken as platinum"
+    )
+    state: str | None = Field(None, max_length=LONGEST_OTHER, description="sound or worn")
+    maker: str | None = Field(None, max_length=LONGEST_OTHER)
+    line: str | None = Field(None, max_length=LONGEST_OTHER, description="the maker's shape line")
+    decoration_number: str | None = Field(None, max_length=LONGEST_OTHER)
+    piece: str | None = Field(
+        None, max_length=LONGEST_OTHER, description="kind of piece, or your own number of it"
+    )
+    note: str | None = Field(None, max_length=LONGEST["note"])
 
 
 class GalleryForm(LabelsIn):
