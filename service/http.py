@@ -4,12 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-<<<<<<< HEAD
-from fastapi import FastAPI, Form, Header, Path, Query
-=======
 from fastapi import FastAPI, Form, Query
-from fastapi.openapi.utils import get_openapi
->>>>>>> origin/main
 from starlette.responses import JSONResponse, Response
 
 from service import pages, problems, schemas
