@@ -48,6 +48,10 @@ class Client:
         taken, self._asked = self._asked, []
         return taken
 
+    def count_answered(self) -> int:
+        """How many confirmations were answered since the last time."""
+        return len(self._asked)
+
     def confirm_until(self, stop: threading.Event) -> None:
         """Work until ``stop``."""
         while not stop.is_set():

@@ -218,4 +218,5 @@ def test_a_second_server_on_the_folder_is_told_where_the_first_is(
     running.process.kill()
     running.process.wait()
     third = make_server(tmp_path / "data")  # the dead one's lock is gone with it
-    assert third.client().get("/api/health").status_code == 200
+    with third.client() as client:
+        assert client.get("/api/health").status_code == 200
