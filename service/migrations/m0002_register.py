@@ -43,12 +43,14 @@ DRAWN_OUT = (
         record_id TEXT PRIMARY KEY REFERENCES register_record(id), kind TEXT NOT NULL, key TEXT,
         sort_key TEXT NOT NULL, text TEXT NOT NULL, private_text TEXT NOT NULL)""",
     "CREATE INDEX register_text_order ON register_text (kind, sort_key, record_id)",
+    "CREATE INDEX register_text_key ON register_text (key)",
     """CREATE TABLE register_sighting (
         piece_id TEXT NOT NULL REFERENCES register_record(id), ordinal INTEGER NOT NULL,
         piece_number TEXT NOT NULL, piece_kind TEXT NOT NULL, owned BOOLEAN NOT NULL, decoration_id TEXT,
         motif_id TEXT, variant TEXT, metal TEXT, line_id TEXT, maker_id TEXT, distributor_id TEXT,
-        number TEXT, earliest INTEGER, latest INTEGER, clash BOOLEAN NOT NULL,
+        number TEXT, earliest INTEGER, latest INTEGER, clash BOOLEAN NOT NULL, stamp INTEGER NOT NULL,
         PRIMARY KEY (piece_id, ordinal))""",
+    "CREATE INDEX register_sighting_stamp ON register_sighting (stamp)",
 )
 
 

@@ -32,6 +32,7 @@ from service.register.shelf import (
 from service.register.sightings import Lists, PieceFile, Sighting
 
 UNSEARCHED = ("_id", "_ids", "goes_with", "about_kind", "bearing", "strength", "confidence", "role")
+ID_FENCE = "\x01"  # around an id inside a text, so that no part of one is found by chance
 SEARCHED = ("piece", *NAMED, "want", "number_rule", "date_code_rule")
 
 
@@ -49,7 +50,11 @@ def draw_all_out(tx: sa.Connection) -> None:
     """Make everything anew from the records."""
     for drawn in (tables.link, tables.photo, tables.name, tables.text, tables.sighting):
         tx.execute(sa.delete(drawn))
-    ids = list(tx.execute(sa.select(tables.record.c.id).order_by(tables.record.c.id)).scalars())
+    ids = list(
+        tx.execute(
+            sa.select(tables.record.c.id).order_by(tables.record.c.added_at, tables.record.c.id)
+        ).scalars()
+    )
     for part in in_parts(ids):
         draw_out(tx, {i: state_of(row) for i, row in find_rows(tx, part).items()}, ())
 
@@ -85,7 +90,9 @@ def _draw_texts(tx: sa.Connection, states: Mapping[str, State]) -> None:
     for record_id, state in states.items():
         if state["present"]:
             columns = columns_of(state["kind"], state["body"])
-            rows.append(_text_row(record_id, state["kind"], columns, _words(state["body"]), []))
+            pointed = _fence(to for _, _, to in links_of(state["kind"], state["body"]))
+            said = [*_words(state["body"]), *pointed]
+            rows.append(_text_row(record_id, state["kind"], columns, said, []))
     _replace(tx, tables.text, tables.text.c.record_id, states, rows)
 
 
@@ -100,6 +107,10 @@ def _text_row(
         "text": "\n".join(said),
         "private_text": "\n".join(private),
     }
+
+
+def _fence(ids: Iterable[str | None]) -> list[str]:
+    return [f"{ID_FENCE}{record_id}{ID_FENCE}" for record_id in dict.fromkeys(ids) if record_id]
 
 
 def _words(body: Any, field: str = "") -> list[str]:
@@ -140,7 +151,9 @@ def _draw_pieces(tx: sa.Connection, ids: list[str]) -> None:
         texts.append(_piece_text(row, piece, on_it, about))
         sightings += _sightings_of(piece, on_it, about, rules)
     _replace(tx, tables.text, tables.text.c.record_id, ids, texts)
-    _replace(tx, tables.sighting, tables.sighting.c.piece_id, ids, sightings)
+    stamp = int(tx.execute(sa.select(sa.func.max(tables.sighting.c.stamp))).scalar() or 0) + 1
+    stamped = [row | {"stamp": stamp} for row in sightings]
+    _replace(tx, tables.sighting, tables.sighting.c.piece_id, ids, stamped)
 
 
 def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> Lists:
@@ -152,9 +165,11 @@ def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> Lists
 def _piece_text(row: sa.Row[Any], piece: Piece, on_it: list[Record], about: list[Record]) -> dict[str, Any]:
     bodies = [record_body(record) for record in (piece, *on_it, *about)]
     said = [word for body in bodies for word in _words(body)]
+    ids = [piece.maker_id, piece.line_id, piece.distributor_id]
+    ids += [seen.motif_id for seen in of_type(on_it, Decoration)] + [m.maker_id for m in of_type(on_it, Mark)]
     private = _words(bodies[0].get("private", {}))
     columns = {"key": row.key, "sort_key": row.sort_key}
-    return _text_row(piece.id, "piece", columns, said, private)
+    return _text_row(piece.id, "piece", columns, [*said, *_fence(ids)], private)
 
 
 def _sightings_of(

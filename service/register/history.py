@@ -12,7 +12,18 @@ from service.register.shelf import State
 from service.register.tables import touch
 from service.tables import change
 
-MOST_FIELDS = 40  # of one record in one entry
+MOST_FIELDS = 40  # of one record, and records of one entry
+MOST_TEXT = 60_000  # letters of one entry that are taken apart; of a larger one only its line is told
+_size = sa.func.coalesce(sa.func.length(change.c.records_after), 0)
+_KEPT = ("seq", "id", "at", "who", "action", "item_id", "undoes")
+COLUMNS = (
+    *(change.c[name] for name in _KEPT),
+    _size.label("size"),
+    *(
+        sa.case((_size <= MOST_TEXT, change.c[name]), else_=None).label(name)
+        for name in ("records_before", "records_after")
+    ),
+)
 
 
 def list_changes(
@@ -25,7 +36,7 @@ def list_changes(
     if record_id is not None:
         wanted.append(change.c.id.in_(sa.select(touch.c.change_id).where(touch.c.record_id == record_id)))
     total = tx.execute(sa.select(sa.func.count()).select_from(change).where(*wanted)).scalar_one()
-    page = sa.select(change).where(*wanted).order_by(change.c.seq.desc()).offset(offset).limit(limit)
+    page = sa.select(*COLUMNS).where(*wanted).order_by(change.c.seq.desc()).offset(offset).limit(limit)
     rows = list(tx.execute(page))
     undone = _find_undone(tx, [row.id for row in rows])
     return [_show(row, record_id) | {"undone_by": undone.get(row.id)} for row in rows], int(total)
@@ -39,7 +50,7 @@ def _find_undone(tx: sa.Connection, ids: list[str]) -> dict[str, str]:
 def _show(row: sa.Row[Any], record_id: str | None) -> dict[str, Any]:
     before = json.loads(row.records_before) if row.records_before else {}
     after = json.loads(row.records_after) if row.records_after else {}
-    shown = [i for i in after if record_id in (None, i)]
+    shown = sorted(i for i in after if record_id in (None, i))
     return {
         "change": row.id,
         "at": row.at,
@@ -48,7 +59,7 @@ def _show(row: sa.Row[Any], record_id: str | None) -> dict[str, Any]:
         "undoes": row.undoes,
         "gallery_item": row.item_id,
         "records": [_compare(i, before.get(i), after[i]) for i in shown[:MOST_FIELDS]],
-        "record_count": len(after),
+        "in_full": row.size <= MOST_TEXT and len(shown) <= MOST_FIELDS,
     }
 
 

@@ -4,20 +4,10 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import Body, Header, Path, Query
+from fastapi import Body, Path, Query
 
 from service.retries import Retry, fingerprint
 
-Key = Annotated[
-    str | None,
-    Header(
-        alias="Idempotency-Key",
-        min_length=1,
-        max_length=200,
-        pattern=r"^[\x21-\x7e]+$",
-        description="the same key and body give the same answer once, so a phone may retry",
-    ),
-]
 Page = Annotated[int, Query(ge=1, le=1_000_000)]
 Kind = Annotated[str, Path(max_length=40, description="piece, decoration, mark, maker, line, motif …")]
 Which = Annotated[str, Path(max_length=200, description="the number, name, alias or id")]

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import Body, FastAPI, Path, Query
+from fastapi import Body, FastAPI, Query
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, Response
 
 from service.problems import describe_problems
 from service.register.piece_actions import Pieces
-from service.register.route_parts import Key, Page, Text, make_retry
-
-ReadingId = Annotated[str, Path(max_length=100)]
+from service.register.route_parts import Page, Text, make_retry
+from service.route_types import Id, Key
 
 
 class MergeIn(BaseModel):
@@ -50,7 +49,7 @@ def add_piece_routes(app: FastAPI, register: Pieces) -> None:
         summary="Make a confirmed reading a piece, or a photo of one that is there",
     )
     def register_reading(
-        reading_id: ReadingId,
+        reading_id: Id,
         body: Annotated[
             dict[str, Any],
             Body(

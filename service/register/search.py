@@ -16,12 +16,17 @@ import sqlalchemy as sa
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 
+from service.register.drawn_out import ID_FENCE
 from service.register.shelf import NAMED, find_rows, fold_for_search, in_parts, record_of
 from service.register.tables import link, photo, sighting
 from service.register.tables import text as texts
 
 MOST_TERMS = 8
+FEW_HITS = 5000  # so many are put in order here; of more the index gives a page at a time
+MOST_EXACT = 8
 MOST_NAMES = 400  # motifs, lines and makers that one fragment may mean
+FEW_NAMES = 6  # so many ids are looked for in the texts themselves; for more one look at the links is quicker
+SHORTEST_NAME = 2  # letters of a fragment that is looked up among names
 # Old lists call the white metal silver.
 SAME_WORDS: Mapping[str, tuple[str, ...]] = {"silver": ("platinum",), "platinum": ("silver",)}
 FILTERS = ("motif_id", "line_id", "maker_id", "distributor_id", "metal", "variant", "piece_kind", "owned")
@@ -69,10 +74,10 @@ def search_texts(
     offset: int = 0,
     limit: int = 48,
 ) -> tuple[list[Hit], int]:
-    """Records in which every word of the query is found, in order of number or name, and how many.
+    """Records in which every word of the query is found, and how many there are.
 
-    ``filters`` are values of one sighting of a piece, keys as in ``FILTERS``. An exact number or name comes
-    first. An empty query finds everything.
+    An exact number or name comes first, then pieces in order of number, then the lists by name.
+    ``filters`` are values of one sighting of a piece, keys as in ``FILTERS``. An empty query finds all.
     """
     terms = split_terms(query)
     found = [_holds(tx, term, with_private) for term in terms]
@@ -81,24 +86,67 @@ def search_texts(
     if filters:
         seen = sa.select(sighting.c.piece_id)
         found.append(texts.c.record_id.in_(seen.where(*(sighting.c[n] == v for n, v in filters.items()))))
-    total = tx.execute(sa.select(sa.func.count()).select_from(texts).where(*found)).scalar_one()
-    exact = sa.case((texts.c.key == fold_for_search(query), 0), else_=1)
-    first = [exact] if terms else []
-    wanted = sa.select(texts).where(*found).order_by(*first, texts.c.kind.desc(), texts.c.sort_key)
-    rows = tx.execute(wanted.order_by(texts.c.record_id).offset(offset).limit(limit))
-    return [Hit(row.record_id, row.kind, _find_line(row, terms, with_private)) for row in rows], int(total)
+    exact = _find_exact(tx, query, found) if terms else []
+    few = _find_few(tx, found)
+    if few is not None:
+        ordered = [*exact, *(record_id for record_id in few if record_id not in exact)]
+        ids, total = ordered[offset : offset + limit], len(few)
+    else:
+        ids, total = _find_many(tx, found, exact, offset, limit)
+    rows = {row.record_id: row for row in tx.execute(sa.select(texts).where(texts.c.record_id.in_(ids)))}
+    return [Hit(i, rows[i].kind, _find_line(rows[i], terms, with_private)) for i in ids], total
+
+
+_PIECES = texts.c.kind == "piece"
+_OTHERS = texts.c.kind != "piece"
+Conditions = list[sa.ColumnElement[bool]]
+
+
+def _find_exact(tx: sa.Connection, query: str, found: Conditions) -> list[str]:
+    wanted = sa.select(texts.c.record_id).where(texts.c.key == fold_for_search(query), *found)
+    ordered = wanted.order_by(texts.c.kind.desc(), texts.c.record_id).limit(MOST_EXACT)
+    return list(tx.execute(ordered).scalars())
+
+
+def _find_few(tx: sa.Connection, found: Conditions) -> list[str] | None:
+    """Every record found, in order, by one look at each text; None where they are many."""
+    wanted = sa.select(texts.c.record_id, texts.c.kind, texts.c.sort_key).where(*found).limit(FEW_HITS + 1)
+    rows = [(kind != "piece", kind, order, i) for i, kind, order in tx.execute(wanted)]
+    return [record_id for *_, record_id in sorted(rows)] if len(rows) <= FEW_HITS else None
+
+
+def _find_many(
+    tx: sa.Connection, found: Conditions, exact: list[str], offset: int, limit: int
+) -> tuple[list[str], int]:
+    """One page of many: pieces, then others, by the index on their order, which stops when it is full."""
+    counted = sa.select(_PIECES, sa.func.count()).where(*found).group_by(_PIECES)
+    counts = {bool(is_piece): int(count) for is_piece, count in tx.execute(counted)}
+    ids = exact[offset : offset + limit]
+    rest = [*found, texts.c.record_id.not_in(exact)]
+    start = max(0, offset - len(exact))
+    for group, count in ((_PIECES, counts.get(True, 0)), (_OTHERS, counts.get(False, 0))):
+        wanted = sa.select(texts.c.record_id).where(group, *rest)
+        ordered = wanted.order_by(texts.c.kind, texts.c.sort_key, texts.c.record_id)
+        if len(ids) < limit and start < count:
+            ids += tx.execute(ordered.offset(start).limit(limit - len(ids))).scalars()
+        among = sa.select(sa.func.count()).select_from(texts).where(group, texts.c.record_id.in_(exact))
+        start = max(0, start - count + int(tx.execute(among).scalar_one()))
+    return ids, sum(counts.values())
 
 
 def _holds(tx: sa.Connection, term: str, with_private: bool) -> sa.ColumnElement[bool]:
-    """That a record's text holds the term, or that it points to something called so."""
+    """That a record's text holds the term, or the id of something called so."""
     same = (term, *SAME_WORDS.get(term, ()))
     held = [place_of(texts.c.text, word) > 0 for word in same]
     if with_private:
         held += [place_of(texts.c.private_text, word) > 0 for word in same]
-    ids = _find_named(tx, term)
-    if ids:
+    ids = _find_named(tx, term) if len(term) >= SHORTEST_NAME else []
+    if len(ids) <= FEW_NAMES:
+        held += [place_of(texts.c.text, f"{ID_FENCE}{record_id}{ID_FENCE}") > 0 for record_id in ids]
+    else:
         held.append(texts.c.record_id.in_(sa.select(link.c.from_id).where(link.c.to_id.in_(ids))))
-        held.append(texts.c.record_id.in_(sa.select(sighting.c.piece_id).where(sighting.c.motif_id.in_(ids))))
+        of_motif = sa.select(sighting.c.piece_id).where(sighting.c.motif_id.in_(ids))
+        held.append(texts.c.record_id.in_(of_motif))
     return sa.or_(*held)
 
 
@@ -110,7 +158,8 @@ def _find_named(tx: sa.Connection, term: str) -> list[str]:
 
 def _find_line(row: sa.Row[Any], terms: list[str], with_private: bool) -> str | None:
     lines = row.text.split("\n") + (row.private_text.split("\n") if with_private else [])
-    return next((line[:200] for line in lines if any(term in line for term in terms)), None)
+    told = (line for line in lines if ID_FENCE not in line)
+    return next((line[:200] for line in told if any(term in line for term in terms)), None)
 
 
 def sum_up(tx: sa.Connection, hits: Iterable[Hit]) -> list[dict[str, Any]]:

@@ -88,4 +88,5 @@ sighting = sa.Table(
     sa.Column("earliest", sa.Integer),
     sa.Column("latest", sa.Integer),
     sa.Column("clash", sa.Boolean, nullable=False),
+    sa.Column("stamp", sa.Integer, nullable=False),  # grows with every change: what is new since a look
 )

@@ -31,6 +31,8 @@ class Overview:
         self._store = store
         self._guard = threading.Lock()
         self._version = -1
+        self._stamp = -1
+        self._of_piece: dict[str, list[Sighting]] = {}
         self._sightings: tuple[Sighting, ...] = ()
         self._lists = Lists()
         self._made: dict[Any, Any] = {}
@@ -49,7 +51,22 @@ class Overview:
             version = find_version(tx)
             if version == self._version:
                 return
-            ordered = sa.select(*COLUMNS).order_by(sighting.c.piece_id, sighting.c.ordinal)
-            self._sightings = tuple(Sighting(*row) for row in tx.execute(ordered))
+            self._take(tx)
+            total = tx.execute(sa.select(sa.func.count()).select_from(sighting)).scalar_one()
+            if total != sum(map(len, self._of_piece.values())):  # pieces have gone
+                self._of_piece, self._stamp = {}, -1
+                self._take(tx)
             self._lists = load_lists(tx)
-            self._version, self._made = version, {}
+        ordered = sorted(self._of_piece)
+        self._sightings = tuple(seen for piece_id in ordered for seen in self._of_piece[piece_id])
+        self._version, self._made = version, {}
+
+    def _take(self, tx: sa.Connection) -> None:
+        """Take over what was written since the last look; a piece's sightings are written together."""
+        wanted = sa.select(*COLUMNS, sighting.c.stamp).where(sighting.c.stamp >= self._stamp)
+        new: dict[str, list[Sighting]] = {}
+        for *columns, stamp in tx.execute(wanted.order_by(sighting.c.piece_id, sighting.c.ordinal)):
+            seen = Sighting(*columns)
+            new.setdefault(seen.piece_id, []).append(seen)
+            self._stamp = max(self._stamp, stamp)
+        self._of_piece |= new
