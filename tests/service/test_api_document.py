@@ -11,7 +11,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-EXAMPLES = 6  # of each route and phase; the command takes more with --max-examples
+EXAMPLES = 3  # of each route and phase; the command takes more with --max-examples
 # What the document cannot say in types: that bytes are a photo, that a point lies inside it. Requests that
 # fit the document may rightly be refused; those that do not may also be refused for being too long (413).
 RULES = """
