@@ -79,9 +79,9 @@ class Bracket:
             return "Nothing in the register dates this piece."
         said = [f"Made {say_span(span)}."]
         if self.earliest_by:
-            said.append(f"The first date is set by {_name_sources(self.earliest_by)}.")
+            said.append(f"Not earlier by {_name_sources(self.earliest_by)}.")
         if self.latest_by:
-            said.append(f"The last date is set by {_name_sources(self.latest_by)}.")
+            said.append(f"Not later by {_name_sources(self.latest_by)}.")
         return " ".join(said)
 
     def as_json(self) -> dict[str, Any]:

@@ -22,6 +22,7 @@ ConflictKind = Literal[
     "date outside the maker's years",
     "evidence clashes",
     "variant not listed",
+    "may be a marriage",
 ]
 # Pieces of one motif on one line in one metal before a single one in the other is worth a second look;
 # our own choice: in fewer the lone one is no exception yet.

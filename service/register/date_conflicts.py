@@ -111,6 +111,6 @@ def explain_clash(file: PieceFile) -> Conflict | None:
         (file.piece.number,),
         f"No date fits all the evidence of piece {file.piece.number}. "
         + " ".join(clash.sentence for clash in bracket.clashes),
-        "Check what each of these sources really dates; the weaker one may bound the piece at one side only: "
+        "Check what each of these sources really dates; the weaker one may bound the piece at one side: "
         "set its bearing to “not before” or “not after”.",
     )

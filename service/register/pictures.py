@@ -27,7 +27,7 @@ def draw_grid(grid: Grid, title: str = "Motif, line and metal") -> str:
     described = (
         f"{len(grid.motifs)} motifs on {len(grid.lines)} lines, {grid.pieces} pieces. Each box holds the "
         f"number of pieces; {blanks} combinations of a named motif, line and metal have none in this "
-        f"register. The table holds the same with first and last dates."
+        f"register. The table holds the same with the dates at both ends."
     )
     width = max(LABEL_WIDTH + columns * CELL_WIDTH + EDGE, 420)
     height = HEAD + len(grid.motifs) * CELL_HEIGHT + EDGE

@@ -72,10 +72,10 @@ def tabulate_timeline(rows: Sequence[TimelineRow]) -> tuple[tuple[str, ...], ...
         "metal",
         "pieces",
         "dated",
-        "first possible",
+        "earliest possible",
         "made by",
         "still made",
-        "last possible",
+        "latest possible",
         "listed",
     )
     table: list[tuple[str, ...]] = [head]
