@@ -34,7 +34,6 @@ def main() -> None:  # noqa: C901 - a training loop reads best in one piece
     told = _arguments()
     told.out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(told.seed)
-    torch.backends.cudnn.benchmark = True
     network = Segmenter()
     if told.start is not None:
         network.load_state_dict(torch.load(told.start, map_location="cpu", weights_only=True), strict=True)
