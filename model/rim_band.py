@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from model.colour_profile import ColourProfile, srgb_profile
-from model.perspective import map_plane, unmap_plane
 from model.photo import Photo
 from model.piece import Piece, RimCurve
-from model.rim_refinement import outward_normals
+from model.rim_fit import LEAST_FACING, find_pose, find_side_pose, seen_on_curve
+from model.rim_pose import RimPose, facing_share, find_top, flatten_lip, is_oval, lay_surface
+from model.rim_views import crop_band
+from model.side_surface import lay_body, measure_profile
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -20,6 +22,7 @@ MAX_COLUMNS = 4096
 OUTSIDE_SHARE, INSIDE_SHARE = 0.03, 0.32  # of the rim's radius: flat rims reach to about .3 of it
 BODY_SHARE = 0.7  # of the lip's radius down the body of a cup seen from the side
 MAX_OUTSIDE_ROWS, MAX_INSIDE_ROWS = 24, 256  # close-ups: what a band of usual width needs
+WHOLE_SHARE = 0.97  # of the band inside the photo from which the strip is taken for closed
 CLIPPED_HIGH, CLIPPED_LOW = 250, 2  # encoded values from which a channel tells nothing more
 
 
@@ -130,28 +133,29 @@ def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
     """Unroll the band beside the lip from the full-size photo; None where no rim was found.
 
     A closed band starts at the rim point topmost in the photo and runs clockwise; columns are even in
-    arc length within the rim's own plane, so a tilted plate gives the same strip as one seen square-on.
-    One strip px is about one photo px unless the strip would get over 4096 columns.
+    arc length within the rim's own plane and rows even along its surface, so a tilted plate gives the same
+    strip as one seen square-on. One strip px is about one photo px unless the strip would get over 4096
+    columns.
     """
     rim = piece.rim
     if rim is None or len(rim.band) < 8:
         return None
-    grid = _lay_grid(rim)
+    grid = _lay_grid(photo, rim, piece.outline)
+    if grid is None:
+        return None
     maps = grid.where.astype(np.float32)
     x, y = np.ascontiguousarray(maps[..., 0]), np.ascontiguousarray(maps[..., 1])
     encoded = _sample(photo, x, y, grid.px_scale)
     inside = (x >= 0) & (y >= 0) & (x <= photo.width - 1) & (y <= photo.height - 1)
-    share = np.linspace(0, 1, encoded.shape[1], endpoint=not rim.closed)
-    seen = rim.seen[np.minimum((share * len(rim.seen)).astype(int), len(rim.seen) - 1)]
-    diameter = 2 * grid.px_per_radius if rim.curve is not None else float("nan")
+    diameter = grid.px_per_diameter
     return RimStrip(
         encoded=encoded,
         linear_rgb=photo.linearise(encoded),
-        seen_mask=inside & seen[None],
+        seen_mask=inside & grid.seen[None],
         clipped_mask=find_clipped(encoded),
         column_deg=grid.column_deg,
-        closed=rim.closed,
-        lip_row=_lip_row(grid.px_per_radius),
+        closed=grid.closed,
+        lip_row=grid.lip_row,
         px_scale=grid.px_scale,
         px_per_diameter=diameter,
         mm_per_px=piece.size.diameter_mm / diameter if piece.size is not None else None,
@@ -161,53 +165,112 @@ def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
 
 @dataclass(frozen=True, eq=False)
 class _Grid:
-    """Where the strip's pixels lie: (h, w, 2) photo px, (w,) angles, px of a radius, strip px / photo px."""
+    """Where the strip's pixels lie: (h, w, 2) photo px; (w,) angles, seen; the rest as in RimStrip."""
 
     where: FloatArray
     column_deg: npt.NDArray[np.float32]
-    px_per_radius: float
+    seen: npt.NDArray[np.bool_]
+    closed: bool
+    lip_row: int
     px_scale: float
+    px_per_diameter: float
 
 
-def _lay_grid(rim: RimCurve) -> _Grid:
-    """Rows parallel to the lip: in the lip's own plane where it is known, else along the inward vectors."""
+def _lay_grid(photo: Photo, rim: RimCurve, outline: FloatArray | None) -> _Grid | None:
+    """Rows along the piece's own surface where the lip is known, else along the inward vectors."""
+    if rim.view == "from above" and rim.curve is not None:
+        return _lay_posed_grid(photo, rim, find_pose(photo, rim))
+    if rim.view == "from the side" and rim.ellipse is not None:
+        return _lay_side_grid(rim, find_side_pose(photo, rim), outline)
+    return _lay_guided_grid(rim)
+
+
+def _lay_side_grid(rim: RimCurve, pose: RimPose, outline: FloatArray | None) -> _Grid:
+    profile = measure_profile(pose, outline)
+    where, angle, _ = lay_body(pose, profile, 64, np.zeros(1))
+    length_px = float(np.linalg.norm(np.diff(where[0], axis=0), axis=1).sum())
+    columns = int(np.clip(round(length_px), 64, MAX_COLUMNS))
+    px_per_radius = columns / abs(float(angle[-1] - angle[0]))
+    lip_row = _lip_row(px_per_radius)
+    where, angle, facing = lay_body(pose, profile, columns, _row_shares(px_per_radius, BODY_SHARE))
+    apart = ((where[lip_row, ::4, None] - rim.band[None]) ** 2).sum(axis=2)
+    seen = np.repeat(rim.seen[apart.argmin(axis=1)], 4)[:columns] & (facing > LEAST_FACING)
+    turn = (np.degrees(angle - find_top(pose)) % 360).astype(np.float32)
+    return _Grid(where, turn, seen, False, lip_row, columns / length_px, 2 * px_per_radius)
+
+
+def _lay_posed_grid(photo: Photo, rim: RimCurve, pose: RimPose) -> _Grid | None:
+    assert rim.curve is not None
+    columns = int(np.clip(round(_closed_length(rim.curve)), 64, MAX_COLUMNS))
+    lip = flatten_lip(rim.curve, pose, columns)
+    px_per_radius = columns / lip.length
+    lip_row = _lip_row(px_per_radius)
+    depths = _row_shares(px_per_radius, INSIDE_SHARE)
+    where = lay_surface(pose, lip, depths)
+    seen = seen_on_curve(rim)[lip.index] & (facing_share(pose, lip) > LEAST_FACING)
+    turn = np.degrees(np.arctan2(lip.points[:, 1], lip.points[:, 0]))
+    angle = ((turn - turn[0]) % 360).astype(np.float32)
+    closed, kept = True, np.arange(columns)
+    band_row = where[lip_row + (len(depths) - lip_row) // 3]
+    inside = ((band_row >= 0) & (band_row <= [photo.width - 1, photo.height - 1])).all(axis=1)
+    if inside.mean() < WHOLE_SHARE:
+        cropped = crop_band(inside)
+        if cropped is None:
+            return None
+        closed, kept = False, cropped
+    return _Grid(
+        np.ascontiguousarray(where[:, kept]),
+        angle[kept],
+        seen[kept],
+        closed,
+        lip_row,
+        columns / _closed_length(rim.curve),
+        px_per_radius * _width_of(lip.points),
+    )
+
+
+def _closed_length(curve: FloatArray) -> float:
+    return float(np.linalg.norm(curve - np.roll(curve, 1, axis=0), axis=1).sum())
+
+
+def _width_of(lip: FloatArray) -> float:
+    """What counts as the diameter of a lip (n, 2): an oval's long axis, a square's side."""
+    angle = np.linspace(0, np.pi, 90, endpoint=False)
+    across = lip @ np.stack([np.cos(angle), np.sin(angle)])
+    widths = across.max(axis=0) - across.min(axis=0)
+    return float(widths.max() if is_oval(lip) else widths.min())
+
+
+def _lay_guided_grid(rim: RimCurve) -> _Grid:
     line = np.vstack([rim.band, rim.band[:1]]) if rim.closed else rim.band
     length_px = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
     columns = int(np.clip(round(length_px), 64, MAX_COLUMNS))
     px_scale = columns / length_px
-    if rim.plane is not None and rim.view != "from the side":
-        flat = unmap_plane(rim.plane, rim.band)
-        normals = outward_normals(flat, rim.closed)
-        points, inward, length = _resample(flat, -normals, columns, rim.closed)
-        px_per_radius = columns / length
-        rows = [map_plane(rim.plane, points + share * inward) for share in _row_shares(px_per_radius, rim)]
-        where = np.stack(rows)
-    else:
-        lengths = np.linalg.norm(rim.inward, axis=1)
-        px_per_radius = float(np.median(lengths)) * px_scale
-        if rim.view == "from the side" and rim.ellipse is not None:
-            px_per_radius = columns / np.radians(abs(rim.angle_deg[0] - rim.angle_deg[-1]))
-        points, inward, _ = _resample(rim.band, rim.inward, columns, rim.closed, rim.view != "from the side")
-        where = points[None] + inward[None] * _row_shares(px_per_radius, rim)[:, None, None]
+    px_per_radius = float(np.median(np.linalg.norm(rim.inward, axis=1))) * px_scale
+    points, inward, _ = _resample(rim.band, rim.inward, columns, rim.closed)
+    where = points[None] + inward[None] * _row_shares(px_per_radius, INSIDE_SHARE)[:, None, None]
     turned = np.unwrap(np.radians(rim.angle_deg))
     if rim.closed:
         turned = np.append(turned, turned[0] + 2 * np.pi)
     along = np.linspace(0, len(turned) - 1, columns, endpoint=not rim.closed)
     angle = np.degrees(np.interp(along, np.arange(len(turned)), turned)) % 360
-    return _Grid(where, angle.astype(np.float32) % 360, px_per_radius, px_scale)
+    share = np.linspace(0, 1, columns, endpoint=not rim.closed)
+    seen = rim.seen[np.minimum((share * len(rim.seen)).astype(int), len(rim.seen) - 1)]
+    diameter = 2 * px_per_radius if rim.curve is not None else float("nan")
+    lip_row = _lip_row(px_per_radius)
+    return _Grid(where, angle.astype(np.float32) % 360, seen, rim.closed, lip_row, px_scale, diameter)
 
 
 def _resample(
-    points: FloatArray, vectors: FloatArray, count: int, closed: bool, by_length: bool = True
+    points: FloatArray, vectors: FloatArray, count: int, closed: bool
 ) -> tuple[FloatArray, FloatArray, float]:
-    """Points and vectors at ``count`` places even in arc length (or in index), and the length."""
+    """Points and vectors at ``count`` places even in arc length, and the length."""
     if closed:
         points, vectors = np.vstack([points, points[:1]]), np.vstack([vectors, vectors[:1]])
     steps = np.linalg.norm(np.diff(points, axis=0), axis=1)
     length = np.concatenate([[0.0], np.cumsum(steps)])
-    knots = length if by_length else np.arange(len(points), dtype=np.float64)
-    at = np.linspace(0, knots[-1], count, endpoint=not closed)
-    both = [np.stack([np.interp(at, knots, a[:, k]) for k in (0, 1)], axis=1) for a in (points, vectors)]
+    at = np.linspace(0, length[-1], count, endpoint=not closed)
+    both = [np.stack([np.interp(at, length, a[:, k]) for k in (0, 1)], axis=1) for a in (points, vectors)]
     return both[0], both[1], float(length[-1])
 
 
@@ -215,10 +278,9 @@ def _lip_row(px_per_radius: float) -> int:
     return min(MAX_OUTSIDE_ROWS, round(OUTSIDE_SHARE * px_per_radius))
 
 
-def _row_shares(px_per_radius: float, rim: RimCurve) -> FloatArray:
-    """Share of the radius inward of each row; row lip_row has 0."""
+def _row_shares(px_per_radius: float, inside: float) -> FloatArray:
+    """Share of the radius inward of each row, down to ``inside``; row lip_row has 0."""
     lip_row = _lip_row(px_per_radius)
-    inside = BODY_SHARE if rim.view == "from the side" else INSIDE_SHARE
     rows = lip_row + int(np.clip(round(inside * px_per_radius), 24, MAX_INSIDE_ROWS))
     return np.asarray((np.arange(rows) - lip_row) / px_per_radius)
 

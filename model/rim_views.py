@@ -47,7 +47,7 @@ def equivalent_plane(curve: FloatArray, tilted: bool) -> FloatArray:
 
     ``tilted``: the second moments' ellipse counts as a foreshortened circle; otherwise no foreshortening.
     """
-    centre, spread = _moments(curve)
+    centre, spread, _ = area_moments(curve)
     plane = np.eye(3)
     if tilted:
         values, vectors = np.linalg.eigh(spread)
@@ -71,8 +71,8 @@ def looks_oval(ellipse: Ellipse) -> bool:
     return askew < _ASKEW_DEG and low < ellipse.semi_minor / ellipse.semi_major < high
 
 
-def _moments(curve: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Centroid and (2, 2) covariance of the area within a closed polygon.
+def area_moments(curve: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Centroid, (2, 2) covariance and signed area (clockwise as seen: positive) within a closed polygon.
 
     References
     ----------
@@ -90,7 +90,7 @@ def _moments(curve: FloatArray) -> tuple[FloatArray, FloatArray]:
         for j in range(2):
             terms = 2 * p[:, i] * p[:, j] + p[:, i] * q[:, j] + q[:, i] * p[:, j] + 2 * q[:, i] * q[:, j]
             second[i, j] = (cross * terms).sum() / 24
-    return origin + middle, second / area - np.outer(middle, middle)
+    return origin + middle, second / area - np.outer(middle, middle), float(area)
 
 
 def lay_side_band(lip: Ellipse, drop_px: float, taper: float) -> tuple[FloatArray, FloatArray]:
