@@ -80,6 +80,7 @@ def main() -> None:  # noqa: C901 - a training loop reads best in one piece
             print(log[-1], flush=True)
         if spent > next_look and held_out is not None:
             kept = _keep_better(kept, average, held_out, told.device)
+            _save(kept[1], told.out)  # a run that is cut short has lost little
             next_look += max(0.1 * told.seconds, 1.0)
         step += 1
     kept = _keep_better(kept, average, held_out, told.device)
@@ -89,7 +90,7 @@ def main() -> None:  # noqa: C901 - a training loop reads best in one piece
     if held_out is not None:
         scores |= measure_rendered(network, held_out)
     print(json.dumps(scores, indent=1))
-    torch.save({k: v.cpu() for k, v in network.state_dict().items()}, told.out / "segmenter.pt")
+    _save(kept[1], told.out)
     record = {
         "seed": told.seed,
         "steps": step,
@@ -119,6 +120,10 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--held-out", type=int, default=16, help="held-out composed batches to measure on")
     parser.add_argument("--start", type=Path, help="state of an earlier run to go on from")
     return parser.parse_args()
+
+
+def _save(state: dict[str, torch.Tensor], folder: Path) -> None:
+    torch.save({name: value.cpu() for name, value in state.items()}, folder / "segmenter.pt")
 
 
 def _halve(scenes: Scenes) -> Scenes:
