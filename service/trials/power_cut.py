@@ -9,7 +9,7 @@ Needs strace.
 from __future__ import annotations
 
 import argparse
-import contextlib
+import os
 import random
 import shutil
 import signal
@@ -63,10 +63,7 @@ def record(folder: Path, confirmations: int) -> tuple[list[Op], list[Asked]]:
         time.sleep(0.05)
     stop.set()
     worker.join()
-    process.send_signal(signal.SIGTERM)  # goes to the tracer, which passes on and ends
-    with contextlib.suppress(Exception):
-        process.wait(20)
-    process.kill()
+    os.killpg(process.pid, signal.SIGKILL)  # the server and its tracer, which has written every call down
     process.wait()
     asked = [each for each in client.take_asked() if each.item_id is not None]
     return read_trace(trace, folder / "data"), asked

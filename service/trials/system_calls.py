@@ -53,6 +53,7 @@ def start_traced(trace: Path, data: Path, port: int) -> subprocess.Popen[bytes]:
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         cwd=ROOT,
+        start_new_session=True,
     )
 
 
