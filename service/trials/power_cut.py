@@ -9,10 +9,12 @@ Needs strace.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import random
 import shutil
 import signal
+import subprocess
 import tempfile
 import threading
 import time
@@ -22,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from service.check import check_folder
+from service.folder_lock import read_serving
 from service.store import open_store
 from service.trials.acknowledged import Asked, Client, count_lost
 from service.trials.killed_server import KilledServer
@@ -63,7 +66,13 @@ def record(folder: Path, confirmations: int) -> tuple[list[Op], list[Asked]]:
         time.sleep(0.05)
     stop.set()
     worker.join()
-    os.killpg(process.pid, signal.SIGKILL)  # the server and its tracer, which has written every call down
+    held = read_serving(folder / "data")
+    if held is not None:
+        os.kill(held["process"], signal.SIGKILL)  # the tracer writes down what it has, and ends
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(30)
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
     process.wait()
     asked = [each for each in client.take_asked() if each.item_id is not None]
     return read_trace(trace, folder / "data"), asked

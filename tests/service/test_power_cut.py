@@ -97,7 +97,7 @@ def test_what_was_acknowledged_survives_a_power_cut_and_the_trial_can_tell(tmp_p
     outcome = cut_often(ops, asked, tmp_path / "data", tmp_path, 24, 3)
     assert (outcome.lost, outcome.integrity_failures) == ([], [])
     assert outcome.with_acknowledged >= 12
-    assert outcome.proven_order == sum(op.kind == "answer" for op in ops)
+    assert outcome.proven_order == sum(op.kind == "answer" for op in ops) >= len(asked)
     # The same run without the syncs of photos, of their names, or of the commits loses what it acknowledged.
     for forgotten in (".part", "/photos", "-wal"):
         careless = [op for op in ops if not (op.kind == "sync" and forgotten in op.path)]
