@@ -29,7 +29,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
-    from service.exchange.commands import export, import_
+    from service.exchange.commands import export, import_, table
+    from service.register.commands import register
 
     commands = {
         "read": read,
@@ -43,6 +44,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "backup": backup,
         "restore": restore,
         "import": import_,
+        "register": lambda given, settings: register(given, settings, _opened),
+        "table": table,
     }
 
     try:
@@ -63,6 +66,7 @@ def make_parser() -> argparse.ArgumentParser:
     from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
     from service.exchange.commands import add_exchange_parsers
+    from service.register.commands import add_register_parser
 
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
@@ -101,6 +105,7 @@ def make_parser() -> argparse.ArgumentParser:
     add_check_parser(commands, shared)
     add_exchange_parsers(commands, shared)
     add_backup_parsers(commands, shared)
+    add_register_parser(commands, shared)
     return parser
 
 

@@ -1,17 +1,20 @@
-"""``rimlight export`` and ``rimlight import``: the edge of taking everything out and in."""
+"""``rimlight export``, ``import`` and ``table``: the edge of taking everything out and in."""
 
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from service.exchange.spreadsheet import RowReport
     from service.settings import Settings
 
-DONE = 0
+DONE, SOME_FAILED = 0, 1
+MOST_TABLE_BYTES = 50_000_000
 
 
 def add_exchange_parsers(commands: Any, shared: argparse.ArgumentParser) -> None:
@@ -35,17 +38,26 @@ def add_exchange_parsers(commands: Any, shared: argparse.ArgumentParser) -> None
         "import", parents=[shared], help="put a whole archive into an empty data folder"
     )
     import_.add_argument("archive", metavar="FILE")
+    table = commands.add_parser(
+        "table",
+        parents=[shared],
+        help="the register's pieces as a table for spreadsheets (CSV)",
+        description="write: make the table. preview: say of every row what would happen. take-in: put the "
+        "new rows in, as one change that `rimlight undo` takes back; what is there is never written over.",
+    )
+    table.add_argument("what", choices=("write", "preview", "take-in"))
+    table.add_argument("file", metavar="FILE")
+    table.add_argument("--private", action="store_true", help="write prices, sellers and places too")
+    table.add_argument("--replace", action="store_true", help="write over a file of that name")
+    table.add_argument("--json", action="store_true", help="one JSON report a row")
 
 
 def export(given: argparse.Namespace, settings: Settings) -> int:
     """Write the archive and say what is in it."""
-    from service.errors import StoreError
     from service.exchange.whole import export_everything
     from service.store import open_store
 
-    path = Path(given.archive).expanduser()
-    if path.exists() and not given.replace:
-        raise StoreError(f"{path} exists already: choose another name, or add --replace.")
+    path = choose_new(given.archive, given.replace)
     store = open_store(settings.data_folder)
     try:
         about = export_everything(store, path, show_progress, given.share)
@@ -79,6 +91,73 @@ def import_(given: argparse.Namespace, settings: Settings) -> int:
         f"{put['register_record']} register records came in."
     )
     return DONE
+
+
+def table(given: argparse.Namespace, settings: Settings) -> int:
+    """Write the table, or read one and report row by row."""
+    from service.exchange.spreadsheet import NEW, REFUSED, preview_table, take_in_table, write_table
+    from service.store import open_store
+
+    store = open_store(settings.data_folder)
+    try:
+        if given.what == "write":
+            path = choose_new(given.file, given.replace)
+            with path.open("w", encoding="utf-8", newline="") as out:
+                print(f"{path}: {write_table(store, out, given.private)} rows.")
+            return DONE
+        data = read_whole(given.file)
+        if given.what == "preview":
+            reports, change = preview_table(store, data), None
+        else:
+            reports, change = take_in_table(store, "command line", data)
+    finally:
+        store.close()
+    _say_reports(reports, given.json)
+    came = f"; they came in as change {change}." if change else "."
+    print(f"{sum(r.verdict == NEW for r in reports)} of {len(reports)} rows are new{came}", file=sys.stderr)
+    return SOME_FAILED if any(report.verdict == REFUSED for report in reports) else DONE
+
+
+def _say_reports(reports: list[RowReport], as_json: bool) -> None:
+    for report in reports:
+        why = f" ({'; '.join(report.reasons)})" if report.reasons else ""
+        plain = f"line {report.line}  {report.number or '?'}: {report.verdict}{why}"
+        print(json.dumps(report.as_json()) if as_json else plain)
+
+
+def choose_new(name: str, replace: bool) -> Path:
+    """The path of a file to be written.
+
+    Raises
+    ------
+    StoreError
+        There is one of that name, and it should stay.
+    """
+    from service.errors import StoreError
+
+    path = Path(name).expanduser()
+    if path.exists() and not replace:
+        raise StoreError(f"{path} exists already: choose another name, or add --replace.")
+    return path
+
+
+def read_whole(name: str) -> bytes:
+    """A file's bytes.
+
+    Raises
+    ------
+    StoreError
+        It cannot be read, or is far too long for a table.
+    """
+    from service.errors import StoreError
+
+    path = Path(name).expanduser()
+    try:
+        if path.stat().st_size > MOST_TABLE_BYTES:
+            raise StoreError(f"{path} is longer than {MOST_TABLE_BYTES // 10**6} MB: split it.")
+        return path.read_bytes()
+    except OSError as error:
+        raise StoreError(f"{path} cannot be read ({error.strerror}).") from error
 
 
 def show_progress(steps: Iterable[str], total: int, what: str) -> Iterable[str]:

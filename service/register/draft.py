@@ -40,6 +40,20 @@ class Draft:
         RecordError
             Naming everything that cannot be as asked.
         """
+        records_before = self.write()
+        if not records_before and item_id is None:
+            return None
+        name = ledger.REGISTER + action
+        return ledger.log_change(self.tx, self._who, name, item_id, item_before, None, records_before)
+
+    def write(self) -> dict[str, State | None]:
+        """Write it all without logging it; returns what was there before, for whoever logs.
+
+        Raises
+        ------
+        RecordError
+            Naming everything that cannot be as asked.
+        """
         before = find_states(self.tx, {*self._wanted, *self._dropped})
         wanted = {**self._wanted}
         for record_id in self._dropped:
@@ -47,9 +61,6 @@ class Draft:
             if state is not None:
                 wanted[record_id] = {**state, "present": False}
         wanted = {i: state for i, state in wanted.items() if state != before[i]}
-        if not wanted and item_id is None:
-            return None
-        put_states(self.tx, wanted)
-        records_before = {i: before[i] for i in wanted}
-        name = ledger.REGISTER + action
-        return ledger.log_change(self.tx, self._who, name, item_id, item_before, None, records_before)
+        if wanted:
+            put_states(self.tx, wanted)
+        return {i: before[i] for i in wanted}

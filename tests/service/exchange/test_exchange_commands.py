@@ -42,3 +42,18 @@ def test_a_shared_archive_of_the_demo_gallery_is_whole(rimlight, tmp_path: Path)
     assert "left out" in out.stdout
     with Archive(tmp_path / "a.zip") as archive:
         assert len(list(archive.verify())) == len(archive.names)
+
+
+def test_a_table_comes_in_by_command_is_previewed_and_undone(rimlight, tmp_path: Path) -> None:
+    home, sheet = ("--data", str(tmp_path / "home")), tmp_path / "pieces.csv"
+    sheet.write_text("number,piece,motif,metal\r\n1,cup,Marram,gold\r\n2,,Marram,gold\r\n", newline="")
+    seen = rimlight("table", "preview", sheet, *home)
+    assert (seen.returncode, "line 3  2: not usable" in seen.stdout) == (1, True)
+    came = rimlight("table", "take-in", sheet, *home)
+    assert (came.returncode, "1 of 2 rows are new" in came.stderr) == (1, True)
+    assert rimlight("table", "write", tmp_path / "out.csv", *home).returncode == 0
+    assert (tmp_path / "out.csv").read_bytes().count(b"\r\n") == 2
+    assert rimlight("undo", *home).returncode == 0
+    rimlight("table", "write", tmp_path / "out.csv", "--replace", *home)
+    assert (tmp_path / "out.csv").read_bytes().count(b"\r\n") == 1
+    assert rimlight("table", "preview", tmp_path / "nothing.csv", *home).returncode == 2
