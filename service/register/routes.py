@@ -10,10 +10,10 @@ from starlette.responses import JSONResponse, Response
 from service.caller import require_owner
 from service.problems import describe_problems
 from service.register.record_actions import Records
+from service.register.register_actions import Register
 from service.register.route_parts import Fields, Kind, NewNames, Page, Private, Text, Which, make_retry
 from service.register.routes_pieces import add_piece_routes
 from service.register.routes_views import add_view_routes
-from service.register.view_actions import Register
 from service.route_types import Key
 
 

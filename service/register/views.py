@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -10,10 +11,12 @@ import sqlalchemy as sa
 
 from service.register.shelf import load_lists
 from service.register.sightings import Lists, Sighting
-from service.register.tables import sighting
+from service.register.tables import link, sighting
+from service.register.tables import record as table
 from service.store import Store
 from service.tables import change
 
+DIAMETER = "diameter"  # the name of the measurement that lids and saucers are matched by
 Made = TypeVar("Made")
 COLUMNS = [sighting.c[name] for name in Sighting.__dataclass_fields__]
 
@@ -70,3 +73,27 @@ class Overview:
             new.setdefault(seen.piece_id, []).append(seen)
             self._stamp = max(self._stamp, stamp)
         self._of_piece |= new
+
+
+def find_pairs(tx: sa.Connection) -> dict[str, tuple[str, ...]]:
+    """For a piece's id the ids of pieces that it is recorded to go with."""
+    found: dict[str, tuple[str, ...]] = {}
+    wanted = sa.select(link.c.from_id, link.c.to_id).where(link.c.role == "goes_with")
+    for one, other in tx.execute(wanted.order_by(link.c.from_id, link.c.to_id)):
+        found[one] = (*found.get(one, ()), other)
+    return found
+
+
+def find_diameters_mm(tx: sa.Connection) -> dict[str, float]:
+    """For a piece's id its measured diameter, where there is one."""
+    measured = (
+        table.c.kind == "piece",
+        table.c.removed_at.is_(None),
+        table.c.body.contains('"measurements"'),
+    )
+    found = {}
+    for piece_id, body in tx.execute(sa.select(table.c.id, table.c.body).where(*measured)):
+        for size in json.loads(body)["measurements"]:
+            if size["what"].casefold() == DIAMETER:
+                found[piece_id] = float(size["mm"])
+    return found
