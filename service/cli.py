@@ -29,7 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
-    from service.exchange.commands import export, import_
+    from service.exchange.commands import export, import_, table
     from service.register.commands import register
 
     commands = {
@@ -45,6 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "restore": restore,
         "import": import_,
         "register": lambda given, settings: register(given, settings, _opened),
+        "table": table,
     }
 
     try:
