@@ -47,9 +47,10 @@ HEADERS = {
     # Not "no-referrer": under it browsers send forms of this very page with the origin "null".
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
-    "Cross-Origin-Opener-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), microphone=(), camera=(self)",
 }
+# Browsers heed it on this machine or over TLS only, and complain about it elsewhere.
+LOCAL_HEADERS = {"Cross-Origin-Opener-Policy": "same-origin"}
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,8 @@ class Guard:
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
+                local = _is_loopback(_caller_address(scope))
+                for name, value in (HEADERS | (LOCAL_HEADERS if local else {})).items():
                     headers[name] = value
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
@@ -92,7 +94,7 @@ class Guard:
 
     async def _let_in(self, scope: Scope) -> Caller | Refusal:
         headers = Headers(scope=scope)
-        local = _is_loopback(scope["client"][0] if scope.get("client") else "")
+        local = _is_loopback(_caller_address(scope))
         refusal = self._check_host(scope, headers.get("host", ""), local) or _check_origin(scope, headers)
         if refusal is not None:
             return refusal
@@ -192,6 +194,10 @@ def _upload_bytes(scope: Scope, headers: Headers) -> int | None:
 
 def _is_form(headers: Headers) -> bool:
     return headers.get("content-type", "").lower().startswith("multipart/form-data")
+
+
+def _caller_address(scope: Scope) -> str:
+    return str(scope["client"][0]) if scope.get("client") else ""
 
 
 def _own_address(scope: Scope) -> str:

@@ -69,6 +69,7 @@ def test_every_answer_has_the_safety_headers(client: httpx.Client, address: str)
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "same-origin"
     assert headers["cross-origin-resource-policy"] == "same-origin"
+    assert headers["cross-origin-opener-policy"] == "same-origin"
     assert "access-control-allow-origin" not in headers
     assert "server" not in headers
 

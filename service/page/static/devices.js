@@ -1,8 +1,8 @@
 // The owner's list of paired devices: a new code, and letting one in no more.
 "use strict";
 
-async function makeCode() {
-  const owner = document.getElementById("owner").checked;
+async function makeCode(button) {
+  const owner = button.dataset.code === "owner";
   const { content } = await sendJson("POST", "/api/devices/codes", { is_owner: owner });
   const picture = new Blob([content.qr_svg], { type: "image/svg+xml" });
   document.getElementById("code").textContent = content.code;
@@ -20,5 +20,5 @@ function orSay(action) {
   return (event) => action(event.currentTarget).catch((error) => showNotice(error.message));
 }
 
-document.getElementById("make-code")?.addEventListener("click", orSay(makeCode));
+for (const button of document.querySelectorAll("[data-code]")) button.addEventListener("click", orSay(makeCode));
 for (const button of document.querySelectorAll("[data-revoke]")) button.addEventListener("click", orSay(revoke));
