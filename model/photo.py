@@ -12,6 +12,7 @@ import numpy.typing as npt
 from model.colour_profile import ColourProfile, read_profile, srgb_profile
 from model.errors import NotAPhoto, PhotoTooLarge, PhotoTooSmall
 from model.exif import ExifFacts, read_exif
+from model.heic import decode_heic
 from model.photo_header import PhotoHeader, read_header
 from model.photo_privacy import sealed_copy
 
@@ -98,7 +99,7 @@ def photo_from_rgb(rgb: npt.NDArray[np.uint8], focal_length_35mm: float | None =
 
 
 def decode_photo(data: bytes) -> Photo:
-    """Decode a JPEG, PNG or WebP file; its content decides, not its name.
+    """Decode a JPEG, PNG, WebP or (where its extra is installed) HEIC file; content decides, not the name.
 
     Limits are applied to the header before any pixel is decoded. Of a multi-picture file the
     first picture is read; data after its end is ignored. Transparent pixels are laid over white.
@@ -160,7 +161,10 @@ def _decode_pixels(header: PhotoHeader) -> npt.NDArray[np.uint8]:
     kind = cv2.IMREAD_UNCHANGED if header.has_alpha else cv2.IMREAD_COLOR_RGB
     buffer = np.frombuffer(header.picture, dtype=np.uint8)
     try:
-        pixels = cv2.imdecode(buffer, kind | cv2.IMREAD_IGNORE_ORIENTATION)
+        if header.format == "HEIC":
+            pixels = decode_heic(header.picture)
+        else:
+            pixels = cv2.imdecode(buffer, kind | cv2.IMREAD_IGNORE_ORIENTATION)
     except cv2.error:
         pixels = None
     if pixels is None or pixels.shape[:2] != (header.height, header.width):

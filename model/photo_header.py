@@ -5,21 +5,27 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from model.errors import NotAPhoto, PhotoTooLarge, PhotoTruncated
+from model.errors import NotAPhoto, PhotoTruncated
+from model.exif import read_exif, write_exif
+from model.file_parts import (
+    first_picture_chunks,
+    join_webp,
+    jpeg_segments,
+    png_chunks,
+    riff_chunk,
+    webp_chunks,
+)
+from model.heic_boxes import is_heic, read_heic
 
-Format = Literal["JPEG", "PNG", "WebP"]
+Format = Literal["JPEG", "PNG", "WebP", "HEIC"]
 _PNG_SIGN = b"\x89PNG\r\n\x1a\n"
 _MAX_PROFILE = 8_000_000  # the largest common table profiles hold about 3 MB
 _COUNTED_SCANS = 101  # one past the limit: no need to count on
-# Segments or chunks of a file: a 30 MB PNG written in pieces of 4 kB has 7,500; more only cost time.
-MAX_PARTS = 20_000
 _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _FILL = re.compile(rb"\xff+")
-_ENTROPY_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")  # a real marker within entropy-coded data
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,9 +64,19 @@ def read_header(data: bytes) -> PhotoHeader:
             return _read_png(data)
         if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
             return _read_webp(data)
+        if is_heic(data):
+            return _read_heic(data)
     except (struct.error, IndexError) as error:
         raise PhotoTruncated("the picture data ends early: send the file again") from error
     raise NotAPhoto(_name_other_format(data))
+
+
+def _read_heic(data: bytes) -> PhotoHeader:
+    """The decoder turns HEIC upright by itself, so the size is upright and EXIF's orientation is dropped."""
+    found = read_heic(data)
+    _check_size("HEIC", found.width, found.height)
+    exif = None if found.exif is None else write_exif(replace(read_exif(found.exif), orientation=1))
+    return PhotoHeader("HEIC", found.width, found.height, 1, True, data, found.icc, exif)
 
 
 def _name_other_format(data: bytes) -> str:
@@ -68,46 +84,13 @@ def _name_other_format(data: bytes) -> str:
         return "expected a photo, got an empty file: choose the photo again"
     if data[4:8] == b"ftyp":
         return (
-            "expected JPEG, PNG or WebP, got HEIC, AVIF or a film: set the phone's camera to its most "
+            "expected JPEG, PNG, WebP or HEIC, got AVIF or a film: set the phone's camera to its most "
             "compatible format, or share the photo as JPEG"
         )
     return "expected a JPEG, PNG or WebP photo, got another kind of file: save the picture as JPEG"
 
 
 # ---- JPEG (ITU-T T.81) -----------------------------------------------------------------------------
-
-
-def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
-    """Yield (marker, start, end) of each segment of the first picture, the last one being the end marker.
-
-    A scan's entropy-coded data belongs to its SOS segment.
-    """
-    at = 2
-    for _ in range(MAX_PARTS):
-        fill = _FILL.match(data, at)
-        if fill is None:
-            raise NotAPhoto("the JPEG header is damaged: save the photo again")
-        at = fill.end() - 1
-        marker = data[at + 1]
-        if marker == 0xD9:
-            yield marker, at, at + 2
-            return
-        (length,) = struct.unpack_from(">H", data, at + 2)
-        end = at + 2 + max(length, 2)
-        if end > len(data):
-            raise PhotoTruncated("the JPEG data ends early: send the file again")
-        if marker == 0xDA:
-            found = _ENTROPY_END.search(data, end)
-            if found is None:
-                raise PhotoTruncated("the JPEG data ends early: send the file again")
-            end = found.start()
-        yield marker, at, end
-        at = end
-    raise _too_many_parts("JPEG")
-
-
-def _too_many_parts(name: str) -> PhotoTooLarge:
-    return PhotoTooLarge(f"expected at most {MAX_PARTS} parts in the {name}, got more: save the photo again")
 
 
 def _read_jpeg(data: bytes) -> PhotoHeader:
@@ -149,21 +132,6 @@ def _check_size(name: str, width: int, height: int) -> None:
 # ---- PNG (ISO/IEC 15948) ---------------------------------------------------------------------------
 
 
-def png_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
-    """Yield (type, start, end) of each chunk, with its length and checksum, up to and with IEND."""
-    at = 8
-    for _ in range(MAX_PARTS):
-        length, kind = struct.unpack_from(">I4s", data, at)
-        end = at + 12 + length
-        if end > len(data):
-            raise PhotoTruncated("the PNG data ends early: send the file again")
-        yield kind, at, end
-        if kind == b"IEND":
-            return
-        at = end
-    raise _too_many_parts("PNG")
-
-
 def _read_png(data: bytes) -> PhotoHeader:
     parts, icc, exif = [_PNG_SIGN], None, None
     width = height = colour_type = -1
@@ -199,44 +167,11 @@ def _inflate_profile(body: bytes) -> bytes | None:
 # ---- WebP (RFC 9649) -------------------------------------------------------------------------------
 
 
-def webp_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
-    """Yield (type, start, end) of each chunk within the RIFF size, padding included."""
-    (size,) = struct.unpack_from("<I", data, 4)
-    at, stop = 12, 8 + size
-    if stop > len(data):
-        raise PhotoTruncated("the WebP data ends early: send the file again")
-    yield from _riff_chunks(data, at, stop)
-
-
-def _riff_chunks(data: bytes, at: int, stop: int) -> Iterator[tuple[bytes, int, int]]:
-    """(type, start, end) of the chunks between two places."""
-    for _ in range(MAX_PARTS):
-        if at + 8 > stop:
-            return
-        kind, length = struct.unpack_from("<4sI", data, at)
-        end = at + 8 + length + length % 2
-        if at + 8 + length > stop:
-            raise PhotoTruncated("the WebP data ends early: send the file again")
-        yield kind, at, min(end, stop)
-        at = end
-    raise _too_many_parts("WebP")
-
-
-def _first_picture_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
-    """The chunks up to the first picture; of an animation, those within its first frame."""
-    for kind, start, end in webp_chunks(data):
-        if kind != b"ANMF":
-            yield kind, start, end
-            continue
-        yield from _riff_chunks(data, start + 8 + 16, end)  # behind the frame's place, size and duration
-        return
-
-
 def _read_webp(data: bytes) -> PhotoHeader:
     parts, icc, exif = [], None, None
     width = height = 0
     has_alpha = False
-    for kind, start, end in _first_picture_chunks(data):
+    for kind, start, end in first_picture_chunks(data):
         (length,) = struct.unpack_from("<I", data, start + 4)
         body = data[start + 8 : start + 8 + length]
         if kind == b"ICCP":
@@ -282,16 +217,3 @@ def _webp_frame(kind: bytes, body: bytes) -> tuple[int, int, bool]:
         raise NotAPhoto("the WebP picture data is damaged: save the photo again")
     (bits,) = struct.unpack_from("<I", body, 1)
     return 1 + (bits & 0x3FFF), 1 + (bits >> 14 & 0x3FFF), bool(bits >> 28 & 1)
-
-
-def riff_chunk(kind: bytes, body: bytes) -> bytes:
-    """One chunk with its length and padding."""
-    return kind + struct.pack("<I", len(body)) + body + b"\0" * (len(body) % 2)
-
-
-def join_webp(parts: list[bytes]) -> bytes:
-    """A WebP file of these chunks."""
-    body = b"WEBP" + b"".join(parts)
-    if len(body) > 0xFFFFFFF0:
-        raise PhotoTooLarge("the WebP is too large: send a smaller photo")
-    return b"RIFF" + struct.pack("<I", len(body)) + body

@@ -7,7 +7,9 @@ import zlib
 from dataclasses import replace
 
 from model.exif import ExifFacts, read_exif, write_exif
-from model.photo_header import PhotoHeader, join_webp, read_header, riff_chunk, webp_chunks
+from model.file_parts import join_webp, riff_chunk, webp_chunks
+from model.heic import seal_heic
+from model.photo_header import PhotoHeader, read_header
 
 _ICC_PART = 65519  # what fits into one JPEG segment beside the profile's own 16 bytes
 
@@ -21,12 +23,12 @@ def sealed_copy(data: bytes) -> bytes:
     Raises
     ------
     model.errors.PhotoError
-        The bytes are no complete JPEG, PNG or WebP.
+        The bytes are no complete JPEG, PNG, WebP or (with its extra) HEIC.
     """
     header = read_header(data)
     facts = read_exif(header.exif) if header.exif else ExifFacts()
     exif = write_exif(facts) if facts != ExifFacts() else None
-    seal = {"JPEG": _seal_jpeg, "PNG": _seal_png, "WebP": _seal_webp}[header.format]
+    seal = {"JPEG": _seal_jpeg, "PNG": _seal_png, "WebP": _seal_webp, "HEIC": _seal_heic}[header.format]
     return seal(replace(header, exif=exif))
 
 
@@ -60,6 +62,10 @@ def _seal_png(header: PhotoHeader) -> bytes:
 
 def _png_chunk(kind: bytes, body: bytes) -> bytes:
     return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+
+def _seal_heic(header: PhotoHeader) -> bytes:
+    return seal_heic(header.picture, header.exif)
 
 
 def _seal_webp(header: PhotoHeader) -> bytes:

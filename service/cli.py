@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from service.settings import Settings
 
 DONE, SOME_FAILED, WRONG_USE = 0, 1, 2
-PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".jfif"}
+PHOTO_SUFFIXES = {".jpg", ".jpeg", ".png", ".webp", ".jfif", ".heic", ".heif"}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -203,4 +203,6 @@ def _suffix(data: bytes) -> str:
     """File suffix by content."""
     if data[:8] == b"\x89PNG\r\n\x1a\n":
         return "png"
+    if data[4:8] == b"ftyp":
+        return "heic"
     return "webp" if data[:4] == b"RIFF" and data[8:12] == b"WEBP" else "jpg"

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from PIL import Image
 
-from model.photo_header import jpeg_segments, png_chunks, webp_chunks
+from model.file_parts import jpeg_segments, png_chunks, webp_chunks
 
 Pixels = npt.NDArray[np.uint8]
 

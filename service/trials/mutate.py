@@ -11,7 +11,7 @@ import numpy as np
 from PIL import Image
 
 from model.errors import PhotoError
-from model.photo_header import png_chunks
+from model.file_parts import png_chunks
 from service.trials import hostile
 
 TELLING_BYTES = (0x00, 0x01, 0x7F, 0x80, 0xFE, 0xFF)  # sizes and markers break on these
