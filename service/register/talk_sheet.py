@@ -21,6 +21,7 @@ _STYLE = f"""
 @page {{ size: A4; margin: 14mm }}
 body {{ margin: 1.5rem auto; max-width: 62rem; padding: 0 1rem; font: 15px/1.45 {FONT};
   color: {INK}; background: {PAPER} }}
+* {{ box-sizing: border-box }} a {{ color: #1d4e79 }}
 h1 {{ font-size: 1.6rem; margin: 0 0 .25rem }}
 h2 {{ font-size: 1.15rem; margin: 1.5rem 0 .5rem; border-bottom: 2px solid #8a6a1c; break-after: avoid }}
 .said {{ color: {QUIET}; margin: 0 }}
@@ -136,5 +137,6 @@ def _say_caption(figure: _Figure) -> str:
     if figure.bracket.status == "conflict":
         said.append("sources clash")
     elif figure.bracket.edtf is not None:
-        said.append(figure.bracket.sentence.split(". ")[0].rstrip(".").lower())
+        made = figure.bracket.sentence.split(". ")[0].rstrip(".")
+        said.append(made[0].lower() + made[1:])
     return ", ".join(said) + "."
