@@ -10,6 +10,7 @@ import sqlalchemy as sa
 
 from model.hints import parse_neutral, parse_trace
 from service import items, ledger
+from service.caller import current_caller
 from service.errors import NotFound
 from service.kept import NewReading, PackedGallery
 from service.retries import Retries, Retry
@@ -29,9 +30,18 @@ class Readings:
     def __init__(self, store: Store, worker: Worker | Workers, who: str) -> None:
         self.store = store
         self.worker = worker if isinstance(worker, Workers) else Workers(1, lambda: worker)
-        self.who = who
+        self._who = who
         self.find_device: Callable[[], str | None] = lambda: None  # whose turn a photo takes
         self._retries = Retries(store)
+
+    @property
+    def who(self) -> str:
+        """The paired device that asks, else what this process is called, for the change log."""
+        return current_caller().name or self._who
+
+    @who.setter
+    def who(self, who: str) -> None:
+        self._who = who
 
     def read_only(self, data: bytes, neutral: str | None = None, trace: str | None = None) -> NewReading:
         """Read a photo without storing anything.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextvars
 import re
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -220,3 +221,24 @@ def test_a_second_server_on_the_folder_is_told_where_the_first_is(
     third = make_server(tmp_path / "data")  # the dead one's lock is gone with it
     with third.client() as client:
         assert client.get("/api/health").status_code == 200
+
+
+def test_the_change_log_says_which_device_it_was(tmp_path: Path) -> None:
+    from service import ledger
+    from service.actions import Actions
+    from service.caller import Caller, set_caller
+    from service.worker import Worker
+
+    store = open_store(tmp_path / "data")
+    actions = Actions(store, Worker(), "page")
+    assert actions.who == "page"
+
+    def as_device() -> str:
+        set_caller({}, Caller("id", "Kitchen phone", False))
+        with store.writing() as tx:
+            ledger.log_change(tx, actions.who, "start", None, None)
+            return tx.exec_driver_sql("SELECT who FROM change").scalar()
+
+    assert contextvars.copy_context().run(as_device) == "Kitchen phone"
+    assert actions.who == "page"
+    store.close()
