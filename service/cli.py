@@ -29,7 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
-    from service.exchange.commands import export, import_, table
+    from service.exchange.commands import export, hand_out, import_, table
     from service.register.commands import register
 
     commands = {
@@ -46,6 +46,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "import": import_,
         "register": lambda given, settings: register(given, settings, _opened),
         "table": table,
+        "hand-out": hand_out,
     }
 
     try:

@@ -50,6 +50,20 @@ def add_exchange_parsers(commands: Any, shared: argparse.ArgumentParser) -> None
     table.add_argument("--private", action="store_true", help="write prices, sellers and places too")
     table.add_argument("--replace", action="store_true", help="write over a file of that name")
     table.add_argument("--json", action="store_true", help="one JSON report a row")
+    hand_out = commands.add_parser(
+        "hand-out",
+        parents=[shared],
+        help="the register for museums and others: records, or photos that say what they show",
+        description="records: all pieces as LIDO 1.1 (XML) or JSON-LD. photos: the pieces' photos with IPTC "
+        "fields in them. Nothing private goes along.",
+    )
+    hand_out.add_argument("what", choices=("records", "photos"))
+    hand_out.add_argument("to", metavar="FILE_OR_FOLDER")
+    hand_out.add_argument("--form", choices=("lido", "json-ld"), default="lido")
+    hand_out.add_argument(
+        "--source", default="private collection", help="who keeps the register, as records should name it"
+    )
+    hand_out.add_argument("--replace", action="store_true", help="write over a file of that name")
 
 
 def export(given: argparse.Namespace, settings: Settings) -> int:
@@ -116,6 +130,26 @@ def table(given: argparse.Namespace, settings: Settings) -> int:
     came = f"; they came in as change {change}." if change else "."
     print(f"{sum(r.verdict == NEW for r in reports)} of {len(reports)} rows are new{came}", file=sys.stderr)
     return SOME_FAILED if any(report.verdict == REFUSED for report in reports) else DONE
+
+
+def hand_out(given: argparse.Namespace, settings: Settings) -> int:
+    """Write records or photos for others."""
+    from service.exchange.handing_out import write_photos, write_records
+    from service.store import open_store
+
+    store = open_store(settings.data_folder)
+    try:
+        if given.what == "records":
+            path = choose_new(given.to, given.replace)
+            print(f"{path}: {write_records(store, path, given.form, given.source) / 1e3:.0f} kB.")
+            return DONE
+        folder = Path(given.to).expanduser()
+        written, plain = write_photos(store, folder, given.source, show_progress)
+        without = f" {plain} of them without fields: their kind of file takes none here." if plain else ""
+        print(f"{folder}: {written} photos.{without}")
+        return DONE
+    finally:
+        store.close()
 
 
 def _say_reports(reports: list[RowReport], as_json: bool) -> None:
