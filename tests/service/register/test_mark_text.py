@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import pytest
 
-from service.register import mark_text
+from service.register import mark_reader, mark_text
 from service.register.mark_ring import find_rings, unroll_arc
 from service.trials.marks import LAYOUTS, TURNS, count_errors, draw_mark, score_lines
 
@@ -61,6 +61,17 @@ def test_without_a_reader_it_says_how_to_get_one(monkeypatch: pytest.MonkeyPatch
     assert "suggestion" in suggestion.as_json()["caution"]
 
 
+def test_the_reader_in_its_own_process_always_answers_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert mark_text.can_read_marks() or "type the mark in" in mark_reader.read_mark_photo(b"")["reason"]
+    monkeypatch.setattr(mark_reader, "can_read_marks", lambda: True)
+    assert mark_reader.read_mark_photo(b"no picture")["reason"] == mark_reader.STOPPED
+    assert "too large" in mark_reader.read_mark_photo(bytes(mark_reader.MOST_BYTES + 1))["reason"]
+    page = cv2.imencode(".jpg", np.full((90, 90, 3), 220, np.uint8))[1].tobytes()
+    assert mark_reader.read_mark_photo(page, limit_s=0.01)["reason"] == mark_reader.STOPPED
+    answer = mark_reader.read_mark_photo(page)
+    assert answer["text"] == "" and answer["reason"] in (mark_text.MISSING, mark_text.NOTHING)
+
+
 def test_letter_errors_are_counted() -> None:
     # Levenshtein's own kind of example, from memory: kitten to sitting takes three changes.
     assert count_errors("kitten", "sitting") == 3
@@ -82,3 +93,11 @@ def test_text_is_read_upright_and_upside_down(layout: str) -> None:
 def test_a_bare_base_gives_no_text_but_a_reason() -> None:
     read = mark_text.suggest_mark_text(np.full((300, 300, 3), 225, np.uint8))
     assert read.lines == () and read.reason is not None
+
+
+@needs_reader
+def test_a_mark_is_read_in_the_process_of_its_own() -> None:
+    mark = draw_mark("ring", "upside down", "sharp", np.random.default_rng(8))
+    jpeg = cv2.imencode(".jpg", mark.picture[..., ::-1])[1].tobytes()
+    answer = mark_reader.read_mark_photo(jpeg)
+    assert set(answer["text"].split("\n")) == set(mark.lines) and answer["reason"] is None
