@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from service import tables
 from service.check_files import check_derived, check_leftovers, check_photos, check_strips
+from service.check_register import check_register
 from service.check_rows import check_database, check_log, check_readings, check_shape
 from service.errors import ServiceError, StoreDamaged, StoreError
 from service.findings import Finding, Progress, Report
@@ -63,6 +64,7 @@ def _look_into(store: Store, report: Report, progress: Progress) -> None:
         lambda: _count(report, "strips", *check_strips(store, progress)),
         lambda: _add(report, *check_readings(store, progress)),
         lambda: _add(report, *check_log(store)),
+        lambda: _add(report, *check_register(store, progress)),
         lambda: report.findings.extend(check_leftovers(store)),
         lambda: report.findings.extend(check_derived(store)),
         lambda: report.notes.extend(note_clock(store)),

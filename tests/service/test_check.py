@@ -78,7 +78,7 @@ def test_a_sound_folder_is_well_and_everything_in_it_was_looked_at(folder: Path)
     report = look(folder)
     assert report.is_well
     count = {"readings": PHOTOS, "vectors": PHOTOS * VECTORS, "gallery items": PHOTOS}
-    assert report.counts == {"photos": PHOTOS, "strips": PHOTOS} | count
+    assert report.counts == {"photos": PHOTOS, "strips": PHOTOS, "register records": 0} | count
 
 
 def test_a_missing_photo_is_named_and_comes_back_from_the_quarantine(folder: Path) -> None:
