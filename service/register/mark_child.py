@@ -23,6 +23,8 @@ def main() -> None:
 
     cv2.setNumThreads(1)
     picture = cv2.imdecode(np.frombuffer(sys.stdin.buffer.read(), np.uint8), cv2.IMREAD_COLOR)
+    if picture is None:
+        raise SystemExit("expected a picture on standard input")
     suggestion = suggest_mark_text(np.ascontiguousarray(picture[..., ::-1]))
     json.dump(suggestion.as_json(), answer)
     answer.close()
