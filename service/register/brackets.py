@@ -7,19 +7,21 @@ gave a tidy mean: that is what a mean hides.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Literal
 
 from service.register.claims import Claim, order_claims
 from service.register.days import EVER, Day, Span, intersect_spans, join_spans
-from service.register.edtf import parse_edtf, write_one_of
+from service.register.edtf import CIRCA_YEARS, parse_edtf, write_one_of
 from service.register.edtf_said import say_span
 
 Status = Literal["dated", "no evidence", "conflict"]
 # Among a hundred sources of one piece nobody reads every pair; the first few name what has to be settled.
 MAX_CLASHES = 12
+# Kinds of evidence whose own date is easily taken for the date of the piece.
+DATES_ITSELF = ("mark", "catalogue", "advertisement", "date code")
 
 
 @dataclass(frozen=True)
@@ -84,9 +86,16 @@ class Bracket:
             said.append(f"Not later by {_name_sources(self.latest_by)}.")
         return " ".join(said)
 
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to keep in mind about the sources that set its ends, each sentence once."""
+        setting = (*self.earliest_by, *self.latest_by)
+        return tuple(dict.fromkeys(said for claim in setting for said in _find_cautions(claim)))
+
     def as_json(self) -> dict[str, Any]:
         """Plain values."""
         return {
+            "cautions": list(self.cautions),
             "status": self.status,
             "edtf": self.edtf,
             "spans": [span.as_json() for span in self.spans],
@@ -159,6 +168,21 @@ def _thin_out(claims: Sequence[Claim]) -> tuple[Claim, ...]:
         if not _intersect_all(rest):
             needed = rest
     return tuple(needed)
+
+
+def _find_cautions(claim: Claim) -> Iterator[str]:
+    date = parse_edtf(claim.date)
+    if date.approximate:
+        yield f"{claim.source}: “about” is taken as {CIRCA_YEARS} years either way (a month as 3 months)."
+    if date.uncertain:
+        yield f"{claim.source}: the date is marked as uncertain."
+    if claim.strength == "weak":
+        yield f"{claim.source}: recorded as weak evidence."
+    if claim.bearing == "made within" and claim.kind in DATES_ITSELF:
+        yield (
+            f"{claim.source}: a {claim.kind} dates itself, not the piece; "
+            f"it may bound the piece at one side, as “not before” or “not after”."
+        )
 
 
 def _name_sources(claims: Sequence[Claim]) -> str:

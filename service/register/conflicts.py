@@ -23,6 +23,8 @@ ConflictKind = Literal[
     "evidence clashes",
     "variant not listed",
     "may be a marriage",
+    "mark against the maker",
+    "date code not settled",
 ]
 # Pieces of one motif on one line in one metal before a single one in the other is worth a second look;
 # our own choice: in fewer the lone one is no exception yet.

@@ -64,6 +64,16 @@ def test_a_clash_that_only_the_gap_of_a_set_makes_names_all_it_takes() -> None:
     assert [c.source for c in bracket.clashes[0].claims] == ["from", "set", "until"]
 
 
+def test_a_bracket_warns_of_what_sets_its_ends() -> None:
+    catalogue = Claim("evidence", "c", "Catalogue", "catalogue", "1935~", "made within", "weak", "piece",
+                      parse_edtf("1935~").spans)  # fmt: skip
+    cautions = " ".join(find_bracket([catalogue]).cautions)
+    assert "5 years either way" in cautions and "dates itself" in cautions and "weak" in cautions
+    assert find_bracket([claim("ledger", "1932/1935")]).cautions == ()
+    narrower = find_bracket([catalogue, claim("ledger", "1932/1935")])
+    assert narrower.cautions == ()  # the catalogue sets neither end
+
+
 def test_nothing_dated_is_no_conflict() -> None:
     assert find_bracket([]).status == "no evidence"
     assert find_bracket([]).edtf is None

@@ -107,6 +107,7 @@ WORDED = [
     "conflicts.py",
     "number_conflicts.py",
     "date_conflicts.py",
+    "piece_conflicts.py",
     "overlaps.py",
     "sets.py",
     "wants.py",

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from service.register.conflicts import find_conflicts
 from service.register.date_conflicts import explain_clash
 from service.register.grid import make_grid
-from service.register.listed import Line, Maker, Motif, NumberRule
+from service.register.listed import DateCodeRule, Line, Maker, Motif, NumberRule
 from service.register.news import find_all_news, find_news, index_combinations
 from service.register.overlaps import find_overlaps
-from service.register.records import Evidence, Piece
+from service.register.piece_conflicts import find_piece_conflicts
+from service.register.records import Decoration, Evidence, Mark, Piece
 from service.register.sightings import Lists, PieceFile, Sighting
 
 LISTS = Lists(
@@ -221,3 +222,30 @@ def test_a_clash_is_listed_and_explained_with_its_sources() -> None:
     assert {("evidence", "e1"), ("evidence", "e2"), ("line", "osmer")} <= set(clash.records)
     assert "Mark with crown" in clash.sentence and "Wedding present" in clash.sentence
     assert explain_clash(replace(file, evidence=())) is None
+
+
+def test_one_pieces_own_conflicts_name_marks_codes_and_rules() -> None:
+    lists = replace(
+        LISTS,
+        date_code_rules={
+            "a": DateCodeRule("a", "K", "1936", "v"),
+            "b": DateCodeRule("b", "K", "1921", "w"),
+        },
+    )
+    file = PieceFile(
+        Piece("p1", "1", "cup", maker_id="v", line_id="brindlow"),
+        (Decoration("d1", "p1", "quern", number="OS-7"),),
+        (
+            Mark("m1", "p1", "WEXCOMBE", maker_id="w", date_code="Z"),
+            Mark("m2", "p1", "[...]", date_code="K"),
+        ),
+        lists=lists,
+    )
+    found = {c.kind: c for c in find_piece_conflicts(file)}
+    assert set(found) == {"mark against the maker", "date code not settled", "number against the line"}
+    assert "no rule" in found["date code not settled"].sentence
+    assert "Wexcombe Pottery" in found["mark against the maker"].sentence
+    unknown = replace(file, piece=replace(file.piece, maker_id=None, line_id=None), marks=file.marks[1:])
+    (question,) = find_piece_conflicts(unknown)
+    assert "several rules" in question.sentence and "codes are a maker's own" in question.settle
+    assert find_piece_conflicts(replace(file, decorations=(), marks=())) == ()
