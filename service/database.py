@@ -36,6 +36,8 @@ def connect(path: Path) -> sa.Engine:
         _switch_to_log(connection)
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
+        connection.execute("PRAGMA cell_size_check = ON")  # a damaged page is noticed when it is read
+        connection.execute("PRAGMA trusted_schema = OFF")  # a file from elsewhere may bring its own triggers
 
     @sa.event.listens_for(engine, "begin")
     def _begin(connection: sa.Connection) -> None:

@@ -88,6 +88,8 @@ class ServingLock:
                 f"Another rimlight serves {folder} already{where}: use that one, stop it, or take another "
                 "folder with --data."
             )
+        # A server that ends by itself leaves its lock empty.
+        self.ended_badly = bool(self._stream.read(1))
 
     def _try_often(self) -> bool:
         """A command that only looks whether somebody serves holds the lock for a moment."""

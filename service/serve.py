@@ -21,6 +21,7 @@ from service.folder_lock import ServingLock
 from service.guard import Guard
 from service.http import make_app
 from service.pairing_code import draw_for_terminal
+from service.start_up import recover
 
 # What may wait for the server to take it; further connections are turned away by the system.
 BACKLOG = 128
@@ -37,6 +38,8 @@ def serve_pages(actions: Actions, port: int, lan: bool) -> int:
     """
     lock = ServingLock(actions.store.folder)
     try:
+        for line in recover(actions.store, lock.ended_badly):
+            print(f"rimlight: {line}", file=sys.stderr)
         listener = _bind("0.0.0.0" if lan else "127.0.0.1", port)
         try:
             return _serve_on(listener, actions, lan, lock)

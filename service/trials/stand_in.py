@@ -67,7 +67,6 @@ def serve_stand_in(folder: Path, port: int) -> int:
     store = open_store(folder)
     actions = Actions(store, StandInWorker(), "page")
     fill_new_gallery(actions, True, lambda steps, _: steps)
-    store.set_aside_leftovers()
     try:
         return serve_pages(actions, port, False)
     finally:

@@ -10,6 +10,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import httpx
+import pytest
+
+from service import ledger
+from service.errors import StoreError
+from service.folder_lock import ServingLock, read_serving
+from service.start_up import recover
+from service.store import open_store
 
 KILLS = 3  # a short run; each costs a start of the server
 SEED = 11
@@ -78,3 +85,44 @@ def test_a_reading_whose_photo_was_lost_is_not_confirmed_until_it_is_sent_again(
         client.post("/api/readings", files={"photo": drop_plate})
         found = client.post(f"/api/readings/{reading}/confirmation", json={"motif": "Marram"})
         assert found.status_code == 201
+
+
+def test_a_server_after_a_killed_one_sets_its_leftovers_aside_and_says_so(
+    make_server: Callable, tmp_path: Path
+) -> None:
+    data = tmp_path / "data"
+    first = make_server(data, "--empty")
+    (data / "photos" / "incoming").mkdir(parents=True)
+    (data / "photos" / "incoming" / "half.part").write_bytes(b"half")
+    first.process.kill()
+    first.process.wait()
+    with make_server(data).client() as client:
+        assert client.get("/api/health").status_code == 200
+    assert (data / "quarantine" / "half.part").read_bytes() == b"half"
+
+
+def test_what_a_start_finds_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store = open_store(tmp_path / "data")
+    with store.writing() as tx:
+        ledger.log_change(tx, "test", "start", None, None)
+    assert recover(store, ended_badly=True) == []
+    monkeypatch.setattr("service.check.now", lambda: "2001-01-01T00:00:00.000Z")
+    assert "set back" in recover(store, ended_badly=False)[0]
+    store.close()
+
+
+def test_only_a_server_that_ended_by_itself_leaves_its_lock_empty(tmp_path: Path) -> None:
+    lock = ServingLock(tmp_path)
+    assert not lock.ended_badly
+    lock.tell({"address": "http://127.0.0.1:1/"})
+    assert read_serving(tmp_path)["address"] == "http://127.0.0.1:1/"
+    with pytest.raises(StoreError, match="Another rimlight serves"):
+        ServingLock(tmp_path)
+    lock._stream.close()  # as the end of its process would
+    assert read_serving(tmp_path) is None
+    after = ServingLock(tmp_path)
+    assert after.ended_badly
+    after.release()
+    last = ServingLock(tmp_path)
+    assert not last.ended_badly
+    last.release()
