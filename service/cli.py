@@ -29,7 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
-    from service.exchange.commands import export, hand_out, import_, table
+    from service.exchange.commands import export, hand_out, import_, merge, table
     from service.register.commands import register
 
     commands = {
@@ -47,6 +47,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "register": lambda given, settings: register(given, settings, _opened),
         "table": table,
         "hand-out": hand_out,
+        "merge": merge,
     }
 
     try:
@@ -293,8 +294,6 @@ def serve(given: argparse.Namespace, settings: Settings) -> int:
     port = DEFAULT_PORT if given.port is None else given.port
     with _opened(settings, workers=given.workers) as actions:
         actions.who = "page"
-        for name in actions.store.set_aside_leftovers():
-            print(f"rimlight: set aside a half-written file: {name}", file=sys.stderr)
         return int(serve_pages(actions, port, given.lan))
 
 

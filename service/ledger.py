@@ -1,13 +1,13 @@
 """The append-only change log with undo, and kept answers: the store's SQL about what has happened.
 
-One change may touch a gallery item, any number of register records, or both; it is logged, and undone, as
-one.
+One change may touch a gallery item, or several that come in together, any number of register records, or
+both; it is logged, and undone, as one.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
@@ -23,6 +23,7 @@ from service.store import now
 States = Mapping[str, State | None]
 UNDOABLE = ("add", "confirm", "correct", "delete")
 REGISTER = "register "  # begins the name of every change to the register
+ITEMS = "items"  # in ``before`` and ``after`` of a change that brought several gallery items
 
 
 def log_change(
@@ -33,9 +34,16 @@ def log_change(
     before: dict[str, Any] | None,
     undoes: str | None = None,
     records_before: States | None = None,
+    items_in: Sequence[str] = (),
 ) -> str:
-    """Append one line; the state after is read from the item and the records themselves."""
-    after = snapshot(find_item(tx, item_id)) if item_id is not None else None
+    """Append one line; the state after is read from the item and the records themselves.
+
+    ``items_in``: gallery items that came in together; then ``item_id`` and ``before`` are None.
+    """
+    after: Any = snapshot(find_item(tx, item_id)) if item_id is not None else None
+    if items_in:
+        before = {ITEMS: dict.fromkeys(items_in)}
+        after = {ITEMS: {i: snapshot(find_item(tx, i)) for i in items_in}}
     change_id = new_id()
     records_after = find_states(tx, records_before) if records_before else None
     tx.execute(
@@ -73,7 +81,11 @@ def undo(tx: sa.Connection, change_id: str | None, who: str) -> dict[str, Any]:
             f"Change {row.id} cannot be undone: the same gallery item was changed again since. "
             "Undo the later change first."
         )
+    together = (json.loads(row.after) or {}).get(ITEMS, {}) if row.item_id is None else {}
+    _refuse_changed_since(tx, row, together)
     records = _put_records_back(tx, row)
+    for item_id in together:
+        update_item(tx, item_id, removed_at=now())
     if row.item_id is not None:
         _put_item_back(tx, row.item_id, json.loads(row.before))
     undo_id = log_change(tx, who, "undo", row.item_id, current, row.id, records)
@@ -85,6 +97,16 @@ def undo(tx: sa.Connection, change_id: str | None, who: str) -> dict[str, Any]:
         "item": item_json(final) if final is not None else None,
         "records": sorted(records or ()),
     }
+
+
+def _refuse_changed_since(tx: sa.Connection, row: sa.Row[Any], items: Mapping[str, Any]) -> None:
+    """Items that came in together may only leave together, as they came."""
+    for item_id, after in items.items():
+        if snapshot(find_item(tx, item_id)) != after:
+            raise NothingToUndo(
+                f"Change {row.id} cannot be undone: a gallery item that came with it was changed again "
+                "since. Undo the later change first."
+            )
 
 
 def _put_item_back(tx: sa.Connection, item_id: str, before: dict[str, Any] | None) -> None:

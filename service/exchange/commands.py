@@ -38,6 +38,16 @@ def add_exchange_parsers(commands: Any, shared: argparse.ArgumentParser) -> None
         "import", parents=[shared], help="put a whole archive into an empty data folder"
     )
     import_.add_argument("archive", metavar="FILE")
+    merge = commands.add_parser(
+        "merge",
+        parents=[shared],
+        help="bring in what a friend's archive has and this gallery has not",
+        description="Says what would come in and what a person should look at. With --apply it is done, as "
+        "one change that `rimlight undo` takes back. What is here is never written over.",
+    )
+    merge.add_argument("archive", metavar="FILE")
+    merge.add_argument("--apply", action="store_true", help="do it")
+    merge.add_argument("--json", action="store_true", help="the report as JSON")
     table = commands.add_parser(
         "table",
         parents=[shared],
@@ -104,6 +114,29 @@ def import_(given: argparse.Namespace, settings: Settings) -> int:
         f"{settings.data_folder}: {put['photo']} photos, {put['gallery_item']} gallery items, "
         f"{put['register_record']} register records came in."
     )
+    return DONE
+
+
+def merge(given: argparse.Namespace, settings: Settings) -> int:
+    """Say what a merge would do, or do it."""
+    from service.exchange.archive import Archive
+    from service.exchange.merge import merge_archive, preview_merge, say_plan
+    from service.store import open_store
+
+    with Archive(Path(given.archive).expanduser()) as archive:
+        store = open_store(settings.data_folder)
+        try:
+            if given.apply:
+                plan, change = merge_archive(store, archive, "command line", show_progress)
+            else:
+                plan, change = preview_merge(store, archive, show_progress), None
+        finally:
+            store.close()
+    print(json.dumps(plan.as_json() | {"change": change}) if given.json else "\n".join(say_plan(plan)))
+    if change is not None:
+        print(f"Done as change {change}; `rimlight undo` takes it back.", file=sys.stderr)
+    elif not given.apply:
+        print("Nothing was changed. Do it with --apply.", file=sys.stderr)
     return DONE
 
 

@@ -101,6 +101,25 @@ def test_undo_still_works_in_the_folder_that_everything_came_into(filled: Store,
     assert undone["undone"]["action"] == "register add"
 
 
+def test_a_folder_that_was_started_empty_takes_an_archive_and_its_log_stays_guarded(
+    filled: Store, tmp_path: Path
+) -> None:
+    import sqlalchemy as sa
+
+    export_everything(filled, tmp_path / "one.zip", quiet)
+    other = open_store(tmp_path / "other")
+    with other.writing() as tx:
+        ledger.log_change(tx, "test", "start", None, None)
+        other.set_folder_fact(tx, "gallery started", "empty")
+    with Archive(tmp_path / "one.zip") as archive:
+        import_everything(other, archive, quiet)
+    export_everything(other, tmp_path / "two.zip", quiet)
+    with pytest.raises(sa.exc.IntegrityError, match="append only"), other.writing() as tx:
+        tx.exec_driver_sql("DELETE FROM change")
+    other.close()
+    assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()
+
+
 def test_plain_tools_can_read_it(filled: Store, tmp_path: Path) -> None:
     export_everything(filled, tmp_path / "one.zip", quiet)
     with zipfile.ZipFile(tmp_path / "one.zip") as plain:
