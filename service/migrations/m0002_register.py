@@ -41,7 +41,7 @@ DRAWN_OUT = (
     "CREATE INDEX register_name_record ON register_name (record_id)",
     """CREATE TABLE register_text (
         record_id TEXT PRIMARY KEY REFERENCES register_record(id), kind TEXT NOT NULL, key TEXT,
-        sort_key TEXT NOT NULL, text TEXT NOT NULL, private_text TEXT NOT NULL)""",
+        sort_key TEXT NOT NULL, text TEXT NOT NULL, pointed TEXT NOT NULL, private_text TEXT NOT NULL)""",
     "CREATE INDEX register_text_order ON register_text (kind, sort_key, record_id)",
     "CREATE INDEX register_text_key ON register_text (key)",
     """CREATE TABLE register_sighting (

@@ -13,7 +13,7 @@ from service.register.brackets import Bracket, find_bracket
 from service.register.claims import collect_claims
 from service.register.forms import record_body
 from service.register.links import links_of, readings_of
-from service.register.records import Decoration, Evidence, Mark, Piece, Record
+from service.register.records import Decoration, Evidence, KeptApart, Mark, Piece, Record
 from service.register.shelf import (
     NAMED,
     State,
@@ -32,7 +32,7 @@ from service.register.shelf import (
 from service.register.sightings import Lists, PieceFile, Sighting
 
 UNSEARCHED = ("_id", "_ids", "goes_with", "about_kind", "bearing", "strength", "confidence", "role")
-ID_FENCE = "\x01"  # around an id inside a text, so that no part of one is found by chance
+ID_FENCE = "|"  # around an id, so that no part of one is found by chance
 SEARCHED = ("piece", *NAMED, "want", "number_rule", "date_code_rule")
 
 
@@ -91,13 +91,17 @@ def _draw_texts(tx: sa.Connection, states: Mapping[str, State]) -> None:
         if state["present"]:
             columns = columns_of(state["kind"], state["body"])
             pointed = _fence(to for _, _, to in links_of(state["kind"], state["body"]))
-            said = [*_words(state["body"]), *pointed]
-            rows.append(_text_row(record_id, state["kind"], columns, said, []))
+            rows.append(_text_row(record_id, state["kind"], columns, _words(state["body"]), pointed, []))
     _replace(tx, tables.text, tables.text.c.record_id, states, rows)
 
 
 def _text_row(
-    record_id: str, kind: str, columns: Mapping[str, str | None], said: list[str], private: list[str]
+    record_id: str,
+    kind: str,
+    columns: Mapping[str, str | None],
+    said: list[str],
+    pointed: str,
+    private: list[str],
 ) -> dict[str, Any]:
     return {
         "record_id": record_id,
@@ -105,12 +109,13 @@ def _text_row(
         "key": columns["key"],
         "sort_key": columns["sort_key"],
         "text": "\n".join(said),
+        "pointed": pointed,
         "private_text": "\n".join(private),
     }
 
 
-def _fence(ids: Iterable[str | None]) -> list[str]:
-    return [f"{ID_FENCE}{record_id}{ID_FENCE}" for record_id in dict.fromkeys(ids) if record_id]
+def _fence(ids: Iterable[str | None]) -> str:
+    return "".join(f"{ID_FENCE}{record_id}{ID_FENCE}" for record_id in dict.fromkeys(ids) if record_id)
 
 
 def _words(body: Any, field: str = "") -> list[str]:
@@ -163,13 +168,14 @@ def _find_rules(tx: sa.Connection, hanging: Mapping[str, list[Record]]) -> Lists
 
 
 def _piece_text(row: sa.Row[Any], piece: Piece, on_it: list[Record], about: list[Record]) -> dict[str, Any]:
-    bodies = [record_body(record) for record in (piece, *on_it, *about)]
+    told = (record for record in (piece, *on_it, *about) if not isinstance(record, KeptApart))
+    bodies = [record_body(record) for record in told]
     said = [word for body in bodies for word in _words(body)]
     ids = [piece.maker_id, piece.line_id, piece.distributor_id]
     ids += [seen.motif_id for seen in of_type(on_it, Decoration)] + [m.maker_id for m in of_type(on_it, Mark)]
     private = _words(bodies[0].get("private", {}))
     columns = {"key": row.key, "sort_key": row.sort_key}
-    return _text_row(piece.id, "piece", columns, [*said, *_fence(ids)], private)
+    return _text_row(piece.id, "piece", columns, said, _fence(ids), private)
 
 
 def _sightings_of(

@@ -58,20 +58,27 @@ def find_broken_links(tx: sa.Connection, states: Mapping[str, State]) -> list[st
             faults.append(f"{role}: there is no {to_kind.replace('_', ' ')} {to_id[:60]!r}")
         elif to_id == from_id:
             faults.append(f"{role}: a record cannot point to itself")
-    return faults + _find_left_pointing(tx, [i for i, s in states.items() if not s["present"]])
+    return faults + _find_left_pointing(tx, states)
 
 
-def _find_left_pointing(tx: sa.Connection, gone: list[str]) -> list[str]:
-    faults = []
-    for part in in_parts(gone):
+def _find_left_pointing(tx: sa.Connection, states: Mapping[str, State]) -> list[str]:
+    """Records outside this change that point to one that goes in it."""
+    counts: dict[tuple[str, str], int] = {}
+    for part in in_parts(i for i, s in states.items() if not s["present"]):
         joined = sa.join(link, table, link.c.from_id == table.c.id)
-        wanted = sa.select(table.c.kind, link.c.to_id, sa.func.count()).select_from(joined)
-        wanted = wanted.where(link.c.to_id.in_(part), table.c.removed_at.is_(None))
-        for kind, to_id, count in tx.execute(wanted.group_by(table.c.kind, link.c.to_id)):
-            gone_kind = find_rows(tx, [to_id])[to_id].kind
-            records = f"{count} {kind.replace('_', ' ')} record" + ("s" if count > 1 else "")
-            faults.append(f"the {gone_kind.replace('_', ' ')} is still used by {records}")
-    return faults
+        wanted = sa.select(link.c.from_id, table.c.kind, link.c.to_id).select_from(joined)
+        for from_id, kind, to_id in tx.execute(wanted.where(link.c.to_id.in_(part))):
+            if from_id not in states:
+                counts[kind, to_id] = counts.get((kind, to_id), 0) + 1
+    return [
+        f"the {_say(states[to_id]['kind'])} is still used by {count} {_say(kind)} record"
+        + ("s" if count > 1 else "")
+        for (kind, to_id), count in sorted(counts.items())
+    ]
+
+
+def _say(kind: str) -> str:
+    return kind.replace("_", " ")
 
 
 def find_missing_readings(tx: sa.Connection, states: Mapping[str, State]) -> list[str]:

@@ -142,7 +142,7 @@ def _holds(tx: sa.Connection, term: str, with_private: bool) -> sa.ColumnElement
         held += [place_of(texts.c.private_text, word) > 0 for word in same]
     ids = _find_named(tx, term) if len(term) >= SHORTEST_NAME else []
     if len(ids) <= FEW_NAMES:
-        held += [place_of(texts.c.text, f"{ID_FENCE}{record_id}{ID_FENCE}") > 0 for record_id in ids]
+        held += [place_of(texts.c.pointed, f"{ID_FENCE}{record_id}{ID_FENCE}") > 0 for record_id in ids]
     else:
         held.append(texts.c.record_id.in_(sa.select(link.c.from_id).where(link.c.to_id.in_(ids))))
         of_motif = sa.select(sighting.c.piece_id).where(sighting.c.motif_id.in_(ids))
@@ -151,15 +151,17 @@ def _holds(tx: sa.Connection, term: str, with_private: bool) -> sa.ColumnElement
 
 
 def _find_named(tx: sa.Connection, term: str) -> list[str]:
-    """Motifs, lines, makers and distributors with the term in a name, an alias or a note."""
+    """Motifs, lines, makers and distributors with the term in their text, and the lines of such makers."""
     wanted = sa.select(texts.c.record_id).where(texts.c.kind.in_(NAMED), place_of(texts.c.text, term) > 0)
-    return list(tx.execute(wanted.limit(MOST_NAMES)).scalars())
+    found = list(tx.execute(wanted.limit(MOST_NAMES)).scalars())
+    of_maker = sa.select(link.c.from_id).where(link.c.role == "maker_id", link.c.to_id.in_(found))
+    lines = sa.select(texts.c.record_id).where(texts.c.kind == "line", texts.c.record_id.in_(of_maker))
+    return list(dict.fromkeys([*found, *tx.execute(lines.limit(MOST_NAMES)).scalars()]))
 
 
 def _find_line(row: sa.Row[Any], terms: list[str], with_private: bool) -> str | None:
     lines = row.text.split("\n") + (row.private_text.split("\n") if with_private else [])
-    told = (line for line in lines if ID_FENCE not in line)
-    return next((line[:200] for line in told if any(term in line for term in terms)), None)
+    return next((line[:200] for line in lines if any(term in line for term in terms)), None)
 
 
 def sum_up(tx: sa.Connection, hits: Iterable[Hit]) -> list[dict[str, Any]]:

@@ -66,6 +66,7 @@ text = sa.Table(
     sa.Column("key", sa.Text),
     sa.Column("sort_key", sa.Text, nullable=False),
     sa.Column("text", sa.Text, nullable=False),  # folded; a piece's holds all that hangs on it
+    sa.Column("pointed", sa.Text, nullable=False),  # ids of what it points to, each between fences
     sa.Column("private_text", sa.Text, nullable=False),
 )
 

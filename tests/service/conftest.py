@@ -142,7 +142,7 @@ def rimlight() -> Callable[..., subprocess.CompletedProcess[str]]:
     return run
 
 
-TABLES = ("photo", "reading", "vector", "motif", "gallery_item", "change", "answer")
+TABLES = ("photo", "reading", "vector", "motif", "gallery_item", "change", "answer", "register_record")
 
 
 def digest_store(data: Path) -> str:
