@@ -9,7 +9,7 @@ all runs with ends among six points, which is as many as three runs can have.
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from itertools import combinations, product
 from typing import Literal
 
@@ -35,7 +35,7 @@ _SAID: dict[str, str] = {
 # Years beyond every named one, for ends that are open; three runs' ends fit in between.
 _BEYOND = 4
 # A range of possible years up to this is tried whole; of longer ones, the years around the other ends are.
-_TRY_ALL = 12
+_TRY_ALL = 5
 
 Run = tuple[int, int]
 
@@ -91,6 +91,7 @@ def _derive_table() -> dict[tuple[Relation, Relation], frozenset[Relation]]:
     return {pair: frozenset(relations) for pair, relations in found.items()}
 
 
+@lru_cache(maxsize=10_000)
 def relate_dates(one: str, other: str) -> frozenset[Relation]:
     """Every relation that two dates in EDTF leave possible, reckoned in whole years.
 
@@ -102,16 +103,21 @@ def relate_dates(one: str, other: str) -> frozenset[Relation]:
     DateRefused
         A text is not EDTF.
     """
-    ends = [_bound_ends(parse_edtf(text)) for text in (one, other)]
+    return relate_bounds(_bound_ends(parse_edtf(one)), _bound_ends(parse_edtf(other)))
+
+
+Bound = tuple[int | None, int | None]
+
+
+def relate_bounds(one: tuple[Bound, Bound], other: tuple[Bound, Bound]) -> frozenset[Relation]:
+    """Every relation of two runs whose first and last years lie within these bounds, None where open."""
+    ends = (one, other)
     named = [year for pair in ends for bound in pair for year in bound if year is not None]
     low, high = min(named, default=0) - _BEYOND, max(named, default=0) + _BEYOND
     choices = [_choose_years(bound, named, low, high) for pair in ends for bound in pair]
     return frozenset(
         relate((a0, a1 + 1), (b0, b1 + 1)) for a0, a1, b0, b1 in product(*choices) if a0 <= a1 and b0 <= b1
     )
-
-
-Bound = tuple[int | None, int | None]
 
 
 def _bound_ends(date: Edtf) -> tuple[Bound, Bound]:

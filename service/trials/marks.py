@@ -16,6 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
+from tqdm import tqdm
 
 from service.trials.running import RESULTS, describe_run, write_result
 
@@ -157,7 +158,7 @@ def measure(count: int, seed: int = SEED) -> dict[str, Any]:
     from service.register import mark_text
 
     rows = []
-    for mark in draw_marks(count, seed):
+    for mark in tqdm(draw_marks(count, seed), unit="mark"):
         suggestion = mark_text.suggest_mark_text(mark.picture)
         plain = [line.text for line in mark_text.read_straight(mark.picture)]
         ours = score_lines([line.text for line in suggestion.lines], mark.lines)

@@ -12,10 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.register.allen import RELATIONS, compose, relate, relate_dates, say_relations
+from service.register.allen import RELATIONS, compose, relate, relate_bounds, relate_dates, say_relations
 from service.register.aoristic import sum_sightings, sum_spans
-from service.register.listed import Motif
+from service.register.listed import Line, Motif
 from service.register.motif_order import order_motifs
+from service.register.relations import relate_listed
 from service.register.seriation import seriate
 from service.register.sightings import Sighting
 
@@ -63,6 +64,20 @@ def test_runs_written_in_years_are_related() -> None:
     assert relate_dates("/1931", "1932/1941") == {"m"}
     said = say_relations(relate_dates("1932/1937", "1938/1941"), "Osmer", "Brindlow")
     assert said == "Osmer ended as Brindlow began."
+
+
+bounds = st.tuples(st.integers(1930, 1944), st.integers(0, 9)).map(lambda t: (t[0], t[0] + t[1]))
+
+
+@given(st.tuples(bounds, bounds, bounds, bounds))
+def test_no_possible_relation_of_doubtful_runs_is_missed(four: tuple) -> None:
+    (a0, a1, b0, b1) = ([*range(low, high + 1)] for low, high in four)
+    if a0[0] > a1[-1] or b0[0] > b1[-1]:
+        return
+    true = {
+        relate((p, q + 1), (r, s + 1)) for p in a0 for q in a1 if p <= q for r in b0 for s in b1 if r <= s
+    }
+    assert relate_bounds(four[:2], four[2:]) == true
 
 
 def test_aoristic_sums_are_those_published() -> None:
@@ -153,3 +168,16 @@ def test_the_order_by_lines_runs_with_the_dates() -> None:
                 seen.append(sighting(f"{motif}{line}{copy}", motif, year, year + 4, f"line{line}"))
     order = order_motifs(seen, motifs)
     assert order.by_lines == ("a", "b", "c", "d")
+
+
+def test_lines_are_related_by_their_listed_years() -> None:
+    lines = {
+        "c": Line("c", "Corrick", years="1938/1941"),
+        "o": Line("o", "Osmer", years="1932/1937"),
+        "b": Line("b", "Brindlow", years="1935/.."),
+        "u": Line("u", "Wexcombe Fell"),
+    }
+    found = relate_listed(lines)
+    assert [(r.one_id, r.other_id) for r in found] == [("o", "b"), ("o", "c"), ("b", "c")]
+    assert found[1].sentence == "Osmer ended as Corrick began." and found[1].relations == ("m",)
+    assert len(found[0].relations) > 1 and " or " in found[0].sentence
