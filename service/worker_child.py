@@ -27,8 +27,14 @@ CPU_LIMIT_S = 90  # of one job, over all its threads
 JPEG_QUALITY = 85
 
 
+# The arrays are small; threads of the algebra library wait actively and take the core from other workers.
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
 def serve_jobs(connection: Connection) -> None:
     """Answer jobs until the parent hangs up."""
+    for name in ONE_THREAD:  # read when numpy is first imported, which is below
+        os.environ.setdefault(name, "1")
     _limit_process()
     worker = _Worker()
     _mute_decoders()

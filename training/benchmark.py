@@ -1,7 +1,9 @@
 """Time and memory of a reading: ``python -m training.benchmark PHOTO --out FILE``.
 
-The photo is enlarged to 12 megapixels first. Every figure is the median of repeated runs after a warm-up,
-with the first and third quartile; the ratio is to ``cv2.imdecode`` of the same file in the same run.
+The photo is enlarged to 12 megapixels first, once with a sensor's grain, which makes the file as heavy as
+phone photos are and its decoding as slow, and once without. Every figure is the median of repeated runs after
+a warm-up, with the first and third quartile; the ratio is to ``cv2.imdecode`` of the same file in the same
+run, taken in turns with the readings, so that a busy machine slows both.
 """
 
 from __future__ import annotations
@@ -28,6 +30,7 @@ from model.read import read_photo
 from training.export import find_commit
 
 WIDTH_PX, HEIGHT_PX, QUALITY = 4000, 3000, 92
+GRAIN = 4.0  # of 255, over two pixels: such a file weighs about 4 MB
 VECTORS_A_PHOTO, PHOTOS_A_MOTIF = 10, 5
 
 MEMORY_PROBE = """
@@ -66,39 +69,94 @@ def time_call(call: Callable[[], Any], repeats: int) -> dict[str, float]:
     return spread(times)
 
 
-def enlarge_photo(path: Path, folder: Path) -> Path:
-    """The photo at 4000 x 3000 (or 3000 x 4000) as a JPEG."""
+def enlarge_photo(path: Path, folder: Path, grain: float) -> Path:
+    """The photo at 4000 x 3000 (or 3000 x 4000) as a JPEG, with noise of that strength."""
     picture = cv2.imread(str(path))
     if picture is None:
         raise FileNotFoundError(f"no picture at {path}")
     size = (WIDTH_PX, HEIGHT_PX) if picture.shape[1] >= picture.shape[0] else (HEIGHT_PX, WIDTH_PX)
-    large = folder / "large.jpg"
+    large = folder / f"grain-{grain:.0f}.jpg"
     enlarged = cv2.resize(picture, size, interpolation=cv2.INTER_CUBIC)
+    if grain:
+        coarse = np.random.default_rng(1).normal(0, grain, (size[1] // 2, size[0] // 2, 3))
+        noise = cv2.resize(coarse.astype(np.float32), size)
+        enlarged = np.clip(enlarged + noise, 0, 255).astype(np.uint8)
     cv2.imwrite(str(large), enlarged, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     return large
 
 
 def time_reading(path: Path, repeats: int) -> dict[str, Any]:
-    """The whole answer by stage, and the bare decode."""
+    """The whole answer by stage, and the bare decode; stages that run beside others add up to more."""
     data = path.read_bytes()
     buffer = np.frombuffer(data, np.uint8)
     embedder = Embedder.load()
-    rows: list[dict[str, float]] = []
-    decode = time_call(lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR), repeats)
-
-    def read() -> None:
-        result = read_photo(data, embedder=embedder, gallery=None, clock=time.perf_counter)
-        rows.append(result.reading.timing_ms)
-
-    total = time_call(read, repeats)
-    stages = {name: round(float(np.median([row[name] for row in rows[1:]])), 2) for name in rows[-1]}
+    calls: dict[str, Callable[[], Any]] = {
+        "imdecode": lambda: cv2.imdecode(buffer, cv2.IMREAD_COLOR),
+        "reading": lambda: read_photo(data, embedder=embedder, gallery=None, clock=time.perf_counter),
+    }
+    wall: dict[str, list[float]] = {name: [] for name in calls}
+    processor: dict[str, list[float]] = {name: [] for name in calls}
+    stages: list[dict[str, float]] = []
+    for round_number in range(repeats + 1):
+        for name, call in calls.items():
+            start, used = time.perf_counter(), time.process_time()
+            found = call()
+            if round_number:  # the first is the warm-up
+                wall[name].append(time.perf_counter() - start)
+                processor[name].append(time.process_time() - used)
+                if name == "reading":
+                    stages.append(found.reading.timing_ms)
+    names = sorted(stages[0], key=lambda name: -stages[0][name])
     return {
         "bytes": len(data),
-        "imdecode": decode,
-        "reading": total,
-        "ratio_to_imdecode": round(total["median_ms"] / decode["median_ms"], 2),
-        "stages_median_ms": stages,
+        **{name: spread(times) for name, times in wall.items()},
+        "processor_time": {name: spread(times) for name, times in processor.items()},
+        "ratio_to_imdecode": _ratio(wall["reading"], wall["imdecode"]),
+        "ratio_of_processor_time": _ratio(processor["reading"], processor["imdecode"]),
+        "stages_median_ms": {
+            name: round(float(np.median([row[name] for row in stages])), 2) for name in names
+        },
     }
+
+
+def _ratio(times: list[float], of_times: list[float]) -> float:
+    return round(float(np.median(times) / np.median(of_times)), 2)
+
+
+def measure_command_mb(path: Path) -> dict[str, float] | None:
+    """Most memory that the whole command ``read`` and its processes held, shared pages once (Linux only)."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [
+            sys.executable,
+            "-m",
+            "service.cli",
+            "read",
+            str(path),
+            "--json",
+            "--empty",
+            "--data",
+            folder,
+        ]
+        start = time.perf_counter()
+        run = subprocess.Popen(command, cwd=Path(__file__).parents[1], stdout=subprocess.DEVNULL)
+        most = 0
+        while run.poll() is None:
+            most = max(most, _tree_bytes(run.pid))
+            time.sleep(0.02)
+        took = time.perf_counter() - start
+    return {"peak_mb": round(most / 1e6, 1), "whole_command_s": round(took, 2)} if most else None
+
+
+def _tree_bytes(pid: int) -> int:
+    """Proportional set size of a process and its descendants."""
+    try:
+        rollup = Path(f"/proc/{pid}/smaps_rollup").read_text()
+        tasks = list(Path(f"/proc/{pid}/task").iterdir())
+        children = [int(child) for task in tasks for child in (task / "children").read_text().split()]
+        own = next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) * 1024
+    except (OSError, StopIteration):
+        return 0
+    return own + sum(_tree_bytes(child) for child in children)
 
 
 def time_windows(repeats: int) -> dict[str, float]:
@@ -150,6 +208,11 @@ def time_imports(repeats: int) -> dict[str, float]:
     }
 
 
+def _count_cores() -> int:
+    """Cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("photo", type=Path)
@@ -157,18 +220,21 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=7)
     told = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        large = enlarge_photo(told.photo, Path(folder))
+        smooth, grainy = (enlarge_photo(told.photo, Path(folder), grain) for grain in (0.0, GRAIN))
         result: dict[str, Any] = {
             "photo": told.photo.name,
-            "reading_12_megapixels": time_reading(large, told.repeats),
-            "peak_memory_mb": round(run_probe(MEMORY_PROBE, str(large)) / 1e6, 1),
+            "repeats": told.repeats,
+            "reading_12_megapixels": time_reading(grainy, told.repeats),
+            "reading_12_megapixels_without_grain": time_reading(smooth, told.repeats),
+            "peak_memory_mb": round(run_probe(MEMORY_PROBE, str(grainy)) / 1e6, 1),
+            "command_read": measure_command_mb(grainy),
             "embedding_a_window": time_windows(told.repeats),
             "search": [time_search(count, told.repeats) for count in (10_000, 100_000)],
             "imports": time_imports(3),
         }
     result |= {
         "commit": find_commit(),
-        "machine": f"{platform.machine()}, {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}",
+        "machine": f"{platform.machine()}, {_count_cores()} cores, load {os.getloadavg()[0]:.1f}",
     }
     told.out.parent.mkdir(parents=True, exist_ok=True)
     told.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")

@@ -2,7 +2,9 @@
 "use strict";
 
 const byId = (id) => document.getElementById(id);
+const QUEUE_EVERY_MS = 2000;
 let current = null;
+let looking = null;
 
 function say(text) {
   byId("step").textContent = text;
@@ -13,6 +15,27 @@ function fail(text) {
   byId("failed-text").textContent = text;
   byId("failed").hidden = false;
   byId("again").focus();
+}
+
+// While a photo waits for its turn, say how many do and about how long that takes.
+async function tellQueue() {
+  try {
+    const answer = await fetch("/api/health");
+    const { waiting, expected_wait_s: seconds } = (await answer.json()).reader;
+    if (!looking) return;
+    say(waiting > 0
+      ? `Waiting for its turn: ${waiting} in the queue, about ${seconds} s …`
+      : "Looking at the rim …");
+  } catch (error) { /* the photo's own request says what is wrong */ }
+}
+
+function watchQueue() {
+  looking = setInterval(tellQueue, QUEUE_EVERY_MS);
+}
+
+function leaveQueue() {
+  clearInterval(looking);
+  looking = null;
 }
 
 function read({ file, key }) {
@@ -28,13 +51,16 @@ function read({ file, key }) {
     if (event.loaded === event.total) {
       bar.removeAttribute("value");
       say("Looking at the rim …");
+      leaveQueue();
+      watchQueue();
     }
   });
+  request.addEventListener("loadend", leaveQueue);
   request.addEventListener("error", () => fail("The machine that runs Rimlight cannot be reached. Is it still on, and on this network?"));
   request.addEventListener("load", () => {
     let content = {};
     try { content = JSON.parse(request.responseText); } catch (error) { /* said below */ }
-    if (request.status === 503) { // the queue is full: the same key makes a later try safe
+    if (request.status === 503 || request.status === 429) { // too much at once: the same key makes a later try safe
       say("Others are before you; waiting …");
       setTimeout(() => read({ file, key }), 1000 * Number(request.getResponseHeader("Retry-After") || 3));
     } else if (request.status === 201) {
