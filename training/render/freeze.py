@@ -4,7 +4,8 @@
 ``python -m training.render.freeze --count 2000 --set exam-2 --out training/exams/exam-2.jsonl``, before
 anything is rendered and so without the truth, which the pictures bring.
 Every row can be rendered again; ``renderer_hash`` and ``tile_hash`` say whether the same code and
-the same motif art would do it.
+the same motif art would do it. Pictures traced anew with other random numbers agree to at least 35 dB
+(peak signal to noise of the decoded files); their truth is equal but for the light's, which is sampled.
 """
 
 from __future__ import annotations

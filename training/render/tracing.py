@@ -20,6 +20,7 @@ from training.render.stage import Stage
 
 Floats = NDArray[np.float64]
 MAX_DEPTH = 7
+GUIDE_SAMPLES = 16
 RUSSIAN_ROULETTE_FROM = 3
 # light sources are sampled by their share of the light on the piece, never less than this beside it
 LEAST_SAMPLED_SHARE = 0.15
@@ -182,13 +183,14 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
         shapes[name] = _shape(mi, name, hidden, bsdf)
     shapes |= _lights(mi, stage)
     scene = mi.load_dict(
-        {"type": "scene", "integrator": _with_guides(), "sensor": _sensor(mi, stage), **shapes}
+        {"type": "scene", "integrator": path_integrator(), "sensor": _sensor(mi, stage), **shapes}
     )
     return TracedScene(mi, scene, (strip, rest), stage)
 
 
-def _with_guides() -> dict[str, Any]:
-    return {"type": "aov", "aovs": "albedo:albedo,normal:sh_normal", "light": path_integrator()}
+def _guide_integrator() -> dict[str, Any]:
+    """Albedo and normal of the first hit; beside the path tracer in one kernel they would double its cost."""
+    return {"type": "aov", "aovs": "albedo:albedo,normal:sh_normal"}
 
 
 def path_integrator() -> dict[str, Any]:
@@ -243,15 +245,18 @@ def _sensor(mi: Any, stage: Stage) -> dict[str, Any]:
 
 def trace(traced: TracedScene, samples: int, passes: int = 1) -> NDArray[np.float32]:
     """Path-trace: (H, W, 3) linear sRGB, the CIE observer as sensor; in passes where memory is short."""
-    camera = traced.stage.camera
-    total: Any = 0.0
+    mi, camera, seed = traced.mi, traced.stage.camera, traced.stage.plan.seed * 64
+    colour: Any = 0.0
     for index in range(passes):
-        seed = traced.stage.plan.seed * 64 + index
-        image = traced.mi.render(traced.scene, spp=max(1, samples // passes), seed=seed)
-        total = total + np.asarray(image, dtype=np.float32)
+        image = mi.render(traced.scene, spp=max(1, samples // passes), seed=seed + index)
+        colour = colour + np.asarray(image, dtype=np.float32)[..., :3] / np.float32(passes)
+    found = mi.render(
+        traced.scene, integrator=mi.load_dict(_guide_integrator()), spp=GUIDE_SAMPLES, seed=seed
+    )
+    total = np.concatenate([colour, np.asarray(found, dtype=np.float32)[..., -6:]], -1)
     if camera.height_px > camera.width_px:
         total = np.rot90(total, -1)
-    total = np.nan_to_num(total / np.float32(passes), nan=0.0, posinf=0.0, neginf=0.0)
+    total = np.nan_to_num(total, nan=0.0, posinf=0.0, neginf=0.0)
     colour, guides = total[..., :3], total[..., -6:]
     middle = float(np.median(colour.max(-1)))
     colour = np.minimum(colour, FIREFLY_LIMIT * max(middle, 1e-6))
