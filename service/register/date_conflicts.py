@@ -7,7 +7,7 @@ from typing import Any
 
 from service.register.brackets import find_bracket
 from service.register.claims import collect_claims
-from service.register.conflicts import Conflict, ConflictKind, about_pieces, name_pieces
+from service.register.conflict import Conflict, ConflictKind, about_pieces, name_pieces
 from service.register.edtf import DateRefused, Edtf, parse_edtf
 from service.register.edtf_said import say_edtf
 from service.register.sightings import Lists, PieceFile, Sighting

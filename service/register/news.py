@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from service.register.conflicts import name_record
+from service.register.conflict import name_record
 from service.register.sightings import Lists, Sighting
 
 NewsKind = Literal[

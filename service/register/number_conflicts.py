@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from service.register.conflicts import Conflict, about_pieces, name_pieces, name_record
+from service.register.conflict import Conflict, about_pieces, name_pieces, name_record
 from service.register.listed import NumberRule
 from service.register.number_rules import NumberMeaning, match_rules, read_number, write_number_key
 from service.register.sightings import Lists, Sighting

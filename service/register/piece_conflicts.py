@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from service.register.conflicts import Conflict, name_record
+from service.register.conflict import Conflict, name_record
 from service.register.date_codes import read_date_code
 from service.register.date_conflicts import explain_clash
 from service.register.number_rules import read_number

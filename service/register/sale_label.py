@@ -14,7 +14,7 @@ from typing import Any
 
 from service.register.brackets import find_bracket
 from service.register.claims import collect_claims
-from service.register.conflicts import name_record
+from service.register.conflict import name_record
 from service.register.honest_words import find_claims
 from service.register.records import Decoration, Defect, Mark, Measurement, Piece
 from service.register.sightings import Lists, PieceFile

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.register.conflicts import Conflict, name_record
+from service.register.conflict import Conflict, name_record
 from service.register.sightings import Lists, Sighting
 
 # Kinds of pieces that come in pairs, by words that the kind's name holds. Common practice, no source.

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from service.register.brackets import Bracket, find_bracket
 from service.register.claims import collect_claims
-from service.register.conflicts import name_record
+from service.register.conflict import name_record
 from service.register.records import Decoration
 from service.register.sale_label import CAUTIONS
 from service.register.sightings import PieceFile

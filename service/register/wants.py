@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.register.conflicts import name_pieces, name_record
+from service.register.conflict import name_pieces, name_record
 from service.register.listed import Want
 from service.register.sightings import Lists, Sighting
 

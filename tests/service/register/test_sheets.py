@@ -102,6 +102,7 @@ FORBIDDEN = re.compile(
 )
 WORDED = [
     "sale_label.py",
+    "conflict.py",
     "talk_sheet.py",
     "news.py",
     "conflicts.py",
