@@ -52,7 +52,10 @@ def test_every_acknowledged_confirmation_survives_a_kill(
         ]
         for thread in mine:
             thread.start()
-        time.sleep(0.3 + chance.random() * 0.5)
+        begun = time.monotonic()
+        while len(acknowledged) < len(readings) and time.monotonic() < begun + 60:
+            time.sleep(0.01)
+        time.sleep(chance.random() * 0.5)
         running.process.kill()
         for thread in mine:
             thread.join()

@@ -43,7 +43,7 @@ def test_the_trial_sees_a_loss(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     monkeypatch.setattr(kills, "count_lost", steal)
     server = StandInServer(free_port())
     try:
-        tally = run_kills(4, 1, server, tmp_path, LONGEST_LIFE_S)
+        tally = run_kills(5, 1, server, tmp_path, LONGEST_LIFE_S)
     finally:
         server.close()
     assert tally.lost
