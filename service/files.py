@@ -38,23 +38,37 @@ class FileFolder:
         StoreError
             The disk is full or the folder cannot be written.
         """
-        name = f"{hashlib.sha256(data).hexdigest()}.{suffix}"
-        target = self.path_of(name)
+        return next(iter(self.keep_all([(data, suffix)])))
+
+    def keep_all(self, files: Iterable[tuple[bytes, str]]) -> list[str]:
+        """Keep many, one in memory at a time; all are safely down when this returns, not before.
+
+        Raises
+        ------
+        StoreError
+            The disk is full or the folder cannot be written.
+        """
+        names = []
+        touched: set[Path] = set()
         try:
-            if self.read(name) == data:
-                # Whoever wrote it may have died before the folder was synced; nor may it pass for a leftover.
-                target.touch()
-                _sync_way(target, self.folder)
-            else:
-                self._write(data, target)
+            for data, suffix in files:
+                names.append(f"{hashlib.sha256(data).hexdigest()}.{suffix}")
+                target = self.path_of(names[-1])
+                touched.add(target.parent)
+                if self.read(names[-1]) == data:
+                    target.touch()  # whoever wrote it may have died; nor may it pass for a leftover
+                else:
+                    self._write(data, target)
+            for folder in [*sorted(touched), self.folder, self.folder.parent] if touched else ():
+                sync_folder(folder)
         except OSError as error:
             raise StoreError(
                 f"{self.folder} cannot be written ({error.strerror}): free some space or check its rights."
             ) from error
-        return name
+        return names
 
     def _write(self, data: bytes, target: Path) -> None:
-        """File synced, renamed, folders synced: only then may a row point at it."""
+        """File synced and renamed; its name is durable only when the folders are synced too."""
         self.incoming.mkdir(parents=True, exist_ok=True)
         target.parent.mkdir(parents=True, exist_ok=True)
         _refuse_last_room(self.folder, len(data))
@@ -66,7 +80,6 @@ class FileFolder:
             with contextlib.suppress(OSError):
                 part.unlink(missing_ok=True)
             raise
-        _sync_way(target, self.folder)
 
     def read(self, name: str) -> bytes | None:
         """The bytes, or None where the file is missing or no longer what its name says."""
@@ -106,12 +119,6 @@ def write_synced(path: Path, data: bytes) -> None:
         stream.write(data)
         stream.flush()
         os.fsync(stream.fileno())
-
-
-def _sync_way(target: Path, top: Path) -> None:
-    """Make the names of a file and of the folders it lies in durable, up to the one that holds ``top``."""
-    for folder in (target.parent, top, top.parent):
-        sync_folder(folder)
 
 
 def sync_folder(folder: Path) -> None:

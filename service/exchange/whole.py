@@ -150,10 +150,12 @@ def keep_files(store: Store, archive: Archive, progress: Progress) -> None:
     """Put photos and strips safely down, one in memory at a time."""
     for start, folder in (("photos/", store.photos), ("strips/", store.strips)):
         names = [name for name in archive.names if name.startswith(start)]
-        for name in progress(names, len(names), start.strip("/")):
-            kept = folder.keep(archive.read(name), name.rpartition(".")[2])
-            if kept != name.removeprefix(start):
-                raise ArchiveRefused(f"{archive.path.name}: {name} changed while it was read. {HINT}")
+        files = (
+            (archive.read(n), n.rpartition(".")[2]) for n in progress(names, len(names), start.strip("/"))
+        )
+        kept = folder.keep_all(files)
+        if kept != [name.removeprefix(start) for name in names]:
+            raise ArchiveRefused(f"{archive.path.name} changed while it was read. {HINT}")
 
 
 def _describe(tx: sa.Connection, chosen: Shared | None, photos: int, strips: int) -> dict[str, Any]:
