@@ -64,6 +64,7 @@ def describe_photo(reading: PhotoReading) -> dict[str, Any]:
         "wrong": is_wrong(reading),
         "verdict": trim["verdict"],
         "named": named(reading),
+        "step": (trim.get("retake") or {}).get("step"),
         "chances": trim["probabilities"],
         "worn": trim["worn_probability"],
         "remaining": trim["remaining_share"],

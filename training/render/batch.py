@@ -21,7 +21,7 @@ from training.render.picture import RenderSettings, render_picture
 
 SHARD_BYTES = 15 * 1024 * 1024
 POLL_S = 5.0
-ROW_FACTS = ("id", "set", "role", "difficulty", "labels", "pair")  # copied from the row to the truth
+ROW_FACTS = ("id", "set", "role", "difficulty", "labels", "pair", "step")  # copied from the row to the truth
 
 
 def claim(out: Path, row: Row) -> bool:

@@ -50,6 +50,8 @@ class ScenePlan:
     alloy : which gold, ``gold``, ``lemon gold`` or ``red gold``.
     cut_at : for the framing ``cut``, where the frame's edge cuts the piece, in half widths from its middle.
     paper_in_frame : whether the whole sheet must be in the frame; None leaves it to chance.
+    turn_deg : how far the piece is turned on from where it stood.
+    held_paper : whether a white sheet is held behind the piece, so that the far trim mirrors it.
     colours_seed : where not 0, walls, furniture and table take their colours from it, all else as before.
     """
 
@@ -87,6 +89,8 @@ class ScenePlan:
     cut_at: float = 0.0
     paper_in_frame: bool | None = None
     colours_seed: int = 0
+    turn_deg: float = 0.0
+    held_paper: bool = False
 
 
 def stream(seed: int, name: str) -> np.random.Generator:

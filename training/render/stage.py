@@ -27,7 +27,7 @@ from training.render.room import (
     table_top,
 )
 from training.render.tables import TILE_MM, paint_table
-from training.render.things import lay_paper, place_things, prop_colours
+from training.render.things import hold_paper, lay_paper, place_things, prop_colours
 from training.render.viewpoint import place_camera
 from training.render.wear import SOUND, draw_wear
 
@@ -53,6 +53,7 @@ class Stage:
     others : undecorated ware beside, under or over the piece (one mesh).
     underneath : copies of the piece's own strip and rest lower in a stack.
     props : things on the table over ``prop_atlas``; paper : sheet mesh or None and its corners.
+    held_paper : a second sheet that stands behind the piece, or None.
     """
 
     plan: ScenePlan
@@ -69,6 +70,7 @@ class Stage:
     props: Mesh | None
     prop_atlas: NDArray[np.float32]
     paper: Mesh | None
+    held_paper: Mesh | None
     well_picture: NDArray[np.float32]
     other_glaze: tuple[float, float, float]
 
@@ -125,6 +127,7 @@ def build_stage(plan: ScenePlan, motifs: dict[str, Motif], size_px: tuple[int, i
         props=props,
         prop_atlas=prop_colours(plan),
         paper=paper,
+        held_paper=hold_paper(raised) if plan.held_paper else None,
         well_picture=_paint_well(plan),
         other_glaze=list(GLAZES.values())[int(stream(plan.seed, "other glaze").integers(len(GLAZES)))],
     )
@@ -145,6 +148,7 @@ def _turned_piece(plan: ScenePlan) -> Piece:
     turn = np.radians(
         rng.normal(0, 35) + rng.choice([0, 180]) if plan.shape in HOLLOW else rng.uniform(0, 360)
     )
+    turn = turn + np.radians(plan.turn_deg)
     cos, sin = np.cos(turn), np.sin(turn)
     matrix = np.array([[cos, -sin, 0], [sin, cos, 0], [0, 0, 1.0]])
     return replace(

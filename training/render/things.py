@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from training.render.meshes import Mesh, joined
+from training.render.meshes import Mesh, joined, rectangle_mesh
 from training.render.pieces import Piece, Shape, build_piece
 from training.render.plan import ScenePlan, stream
 from training.render.room import draw_clutter, draw_colours, draw_food, draw_hand, draw_napkin, paper_sheet
@@ -24,6 +24,16 @@ def lay_paper(plan: ScenePlan, piece: Piece) -> Mesh | None:
     return paper_sheet(
         (away * np.cos(side), away * np.sin(side)), float(side + rng.normal(0, 0.2)), PAPER_MM[plan.paper]
     )
+
+
+def hold_paper(piece: Piece) -> Mesh:
+    """A sheet held upright behind the piece, leaning over it, for the far side of the trim to mirror."""
+    wide, tall = PAPER_MM["A4"][1], PAPER_MM["A4"][0]
+    back = float(piece.rest.vertices[:, 1].max()) + 25.0
+    low, high = 15.0, 15.0 + 0.9 * tall
+    over = back - 0.4 * tall
+    corners = [(-wide / 2, back, low), (wide / 2, back, low), (wide / 2, over, high), (-wide / 2, over, high)]
+    return rectangle_mesh(corners)
 
 
 def _rim_point(piece: Piece, rng: np.random.Generator) -> tuple[Floats, Floats]:

@@ -177,7 +177,7 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
         ("lower_rests", joined(lower_rests) if lower_rests else None, glazed),
         ("others", stage.others, plain),
         ("props", stage.props, matte),
-        ("paper", stage.paper, sheet),
+        ("paper", _sheets(stage), sheet),
     ):
         hidden = stage.table.moved((0, 0, -300.0)) if mesh is None else mesh
         shapes[name] = _shape(mi, name, hidden, bsdf)
@@ -186,6 +186,11 @@ def load_scene(mi: Any, stage: Stage) -> TracedScene:
         {"type": "scene", "integrator": path_integrator(), "sensor": _sensor(mi, stage), **shapes}
     )
     return TracedScene(mi, scene, (strip, rest), stage)
+
+
+def _sheets(stage: Stage) -> Mesh | None:
+    sheets = [mesh for mesh in (stage.paper, stage.held_paper) if mesh is not None]
+    return joined(sheets) if sheets else None
 
 
 def _guide_integrator() -> dict[str, Any]:
