@@ -102,6 +102,8 @@ def make_parser() -> argparse.ArgumentParser:
     serve_ = commands.add_parser("serve", parents=[shared], help="start the phone page and the HTTP endpoint")
     serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
     serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
+    serve_.add_argument("--cert", metavar="FILE", help="certificate (PEM): serve encrypted, with --key")
+    serve_.add_argument("--key", metavar="FILE", help="key of the certificate (PEM)")
     _add_workers(serve_)
     add_devices_parser(commands, shared)
     add_check_parser(commands, shared)
@@ -288,13 +290,18 @@ def undo(given: argparse.Namespace, settings: Settings) -> int:
 
 def serve(given: argparse.Namespace, settings: Settings) -> int:
     """Serve until stopped."""
-    from service.serve import serve_pages
+    from service.serve import Certificate, serve_pages
     from service.settings import DEFAULT_PORT
+
+    if (given.cert is None) != (given.key is None):
+        print("rimlight: --cert and --key belong together: give both or neither", file=sys.stderr)
+        return WRONG_USE
+    tls = Certificate(given.cert, given.key) if given.cert is not None else None
 
     port = DEFAULT_PORT if given.port is None else given.port
     with _opened(settings, workers=given.workers) as actions:
         actions.who = "page"
-        return int(serve_pages(actions, port, given.lan))
+        return int(serve_pages(actions, port, given.lan, tls))
 
 
 if __name__ == "__main__":

@@ -5,8 +5,10 @@ from __future__ import annotations
 import contextlib
 import signal
 import socket
+import ssl
 import sys
 import threading
+from dataclasses import dataclass
 
 import uvicorn
 
@@ -28,34 +30,46 @@ BACKLOG = 128
 QUIET_CONNECTION_S = 10  # a kept-open connection without a request
 
 
-def serve_pages(actions: Actions, port: int, lan: bool) -> int:
+@dataclass(frozen=True)
+class Certificate:
+    """Files of a certificate and its key (PEM): with them everything travels encrypted."""
+
+    certificate: str
+    key: str
+
+
+def serve_pages(actions: Actions, port: int, lan: bool, tls: Certificate | None = None) -> int:
     """Serve the page and the endpoint; ``port`` 0 takes a free one. Returns the exit code.
 
     Raises
     ------
     StoreError
-        The port is taken, or another process serves this folder.
+        The port is taken, the certificate cannot be used, or another process serves this folder.
     """
+    if tls is not None:
+        _check_certificate(tls)
     lock = ServingLock(actions.store.folder)
     try:
         for line in recover(actions.store, lock.ended_badly):
             print(f"rimlight: {line}", file=sys.stderr)
         listener = _bind("0.0.0.0" if lan else "127.0.0.1", port)
         try:
-            return _serve_on(listener, actions, lan, lock)
+            return _serve_on(listener, actions, lan, lock, tls)
         finally:
             listener.close()
     finally:
         lock.release()
 
 
-def _serve_on(listener: socket.socket, actions: Actions, lan: bool, lock: ServingLock) -> int:
-    port = listener.getsockname()[1]
+def _serve_on(
+    listener: socket.socket, actions: Actions, lan: bool, lock: ServingLock, tls: Certificate | None
+) -> int:
+    port, scheme = listener.getsockname()[1], "http" if tls is None else "https"
     app = make_app(actions)
     devices: Devices = app.state.devices
-    app.state.address = f"http://{_find_own_address()}:{port}" if lan else None
-    print(f"Rimlight is at http://127.0.0.1:{port}/  (stop with Ctrl-C)", flush=True)
-    lock.tell({"address": f"http://127.0.0.1:{port}/", "lan": app.state.address})
+    app.state.address = f"{scheme}://{_find_own_address()}:{port}" if lan else None
+    print(f"Rimlight is at {scheme}://127.0.0.1:{port}/  (stop with Ctrl-C)", flush=True)
+    lock.tell({"address": f"{scheme}://127.0.0.1:{port}/", "lan": app.state.address})
     if app.state.address is not None:
         show_code(app.state.address, devices.make_code())
     config = uvicorn.Config(
@@ -68,6 +82,8 @@ def _serve_on(listener: socket.socket, actions: Actions, lan: bool, lock: Servin
         lifespan="off",
         backlog=BACKLOG,
         timeout_keep_alive=QUIET_CONNECTION_S,
+        ssl_certfile=tls.certificate if tls is not None else None,
+        ssl_keyfile=tls.key if tls is not None else None,
     )
     stop = threading.Event()
     threading.Thread(target=make_missing_pictures, args=(actions, stop), daemon=True).start()
@@ -101,11 +117,23 @@ def show_code(address: str, code: Code) -> None:
     print(f"or open {address} there and type {code.code}; it works once, until {code.ends_at[11:16]} UTC.")
     with contextlib.suppress(UnicodeEncodeError):  # a terminal without block characters
         print(draw_for_terminal(target))
-    print(
-        "A paired phone can read and change the gallery until you take that back with `rimlight devices`.\n"
-        "The network sees what is sent: pair only in a network that you trust.",
-        flush=True,
-    )
+    print("A paired phone can read and change the gallery until you take that back with `rimlight devices`.")
+    if address.startswith("http:"):
+        print(
+            "The network sees what is sent: pair only in a network that you trust, or use --cert and --key."
+        )
+    sys.stdout.flush()
+
+
+def _check_certificate(tls: Certificate) -> None:
+    try:
+        ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(tls.certificate, tls.key)
+    except (OSError, ssl.SSLError) as error:
+        reason = error.strerror or str(error)
+        raise StoreError(
+            f"The certificate {tls.certificate} with the key {tls.key} cannot be used ({reason}): both must be "
+            "PEM files that belong together."
+        ) from error
 
 
 def _bind(host: str, port: int) -> socket.socket:

@@ -98,7 +98,7 @@ def start_server(data: Path, *options: str) -> Server:
     )
     assert process.stdout is not None
     first_line = process.stdout.readline()
-    assert "http://127.0.0.1:" in first_line, first_line
+    assert "://127.0.0.1:" in first_line, first_line
     return Server(first_line.split()[3].rstrip("/"), data, process)
 
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import contextvars
 import re
+import shutil
 import sqlite3
+import ssl
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 
 from service import devices as devices_module
@@ -242,3 +246,29 @@ def test_the_change_log_says_which_device_it_was(tmp_path: Path) -> None:
     assert contextvars.copy_context().run(as_device) == "Kitchen phone"
     assert actions.who == "page"
     store.close()
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="no tool that makes a certificate")
+def test_with_a_certificate_everything_is_encrypted(
+    make_server: Callable, tmp_path: Path, rimlight: Callable
+) -> None:
+    certificate, key = tmp_path / "own.pem", tmp_path / "key.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=own"]
+    names = ["-addext", "subjectAltName=IP:127.0.0.1", "-out", str(certificate), "-keyout", str(key)]
+    subprocess.run([*made, *names], check=True, capture_output=True)
+    data, files = tmp_path / "data", ("--cert", str(certificate), "--key", str(key))
+    half = rimlight("serve", "--data", data, "--cert", certificate)
+    assert half.returncode == 2
+    swapped = rimlight("serve", "--data", data, "--empty", "--cert", key, "--key", certificate)
+    assert swapped.returncode == 2
+    assert "belong together" in swapped.stderr
+    running = make_server(data, "--empty", "--lan", *files)
+    code = re.search(r"code=([0-9A-Z-]{9})$", running.process.stdout.readline().strip()).group(1)
+    assert running.url.startswith("https://")
+    trusted = ssl.create_default_context(cafile=str(certificate))
+    with httpx.Client(base_url=running.url, verify=trusted, timeout=60) as client:
+        paired = client.post("/pair", data={"code": code, "name": "Phone"}, headers={"Origin": running.url})
+        assert paired.status_code == 303
+        assert "secure" in paired.headers["set-cookie"].lower()
+    with pytest.raises(httpx.HTTPError):
+        httpx.get(running.url.replace("https", "http") + "/api/health")
