@@ -131,8 +131,8 @@ def _check_certificate(tls: Certificate) -> None:
     except (OSError, ssl.SSLError) as error:
         reason = error.strerror or str(error)
         raise StoreError(
-            f"The certificate {tls.certificate} with the key {tls.key} cannot be used ({reason}): both must be "
-            "PEM files that belong together."
+            f"The certificate {tls.certificate} with the key {tls.key} cannot be used ({reason}): "
+            "both must be PEM files that belong together."
         ) from error
 
 
