@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.brackets import Bracket, find_bracket, find_terminus_post_quem
@@ -135,6 +135,7 @@ claims_strategy = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(claims_strategy, st.randoms(use_true_random=False))
 def test_order_and_repetition_make_no_difference(claims: list[Claim], random: object) -> None:
     shuffled = claims + claims[:2]
@@ -142,6 +143,7 @@ def test_order_and_repetition_make_no_difference(claims: list[Claim], random: ob
     assert find_bracket(claims) == find_bracket(shuffled)
 
 
+@settings(deadline=None)
 @given(claims_strategy)
 def test_a_bracket_taken_as_a_claim_changes_nothing(claims: list[Claim]) -> None:
     bracket = find_bracket(claims)
@@ -150,6 +152,7 @@ def test_a_bracket_taken_as_a_claim_changes_nothing(claims: list[Claim]) -> None
         assert again.spans == bracket.spans
 
 
+@settings(deadline=None)
 @given(claims_strategy)
 def test_every_day_of_a_bracket_is_allowed_by_every_source(claims: list[Claim]) -> None:
     bracket = find_bracket(claims)
@@ -158,6 +161,7 @@ def test_every_day_of_a_bracket_is_allowed_by_every_source(claims: list[Claim]) 
             assert any(intersect_spans(span, allowed) == span for allowed in source.spans)
 
 
+@settings(deadline=None)
 @given(claims_strategy, claims_strategy)
 def test_more_evidence_never_widens_a_bracket(some: list[Claim], more: list[Claim]) -> None:
     narrow, wide = find_bracket(some + more), find_bracket(some)
@@ -167,6 +171,7 @@ def test_more_evidence_never_widens_a_bracket(some: list[Claim], more: list[Clai
         assert narrow.status == "conflict"
 
 
+@settings(deadline=None)
 @given(claims_strategy)
 def test_a_conflict_names_claims_that_truly_clash(claims: list[Claim]) -> None:
     bracket: Bracket = find_bracket(claims)

@@ -8,7 +8,7 @@ Bounds are ours where the page gives none in words.
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.days import Span, count_days_of_month, shift_days
@@ -211,6 +211,7 @@ days = st.builds(
 )
 
 
+@settings(deadline=None)
 @given(days, days)
 def test_written_spans_read_back_the_same(one: tuple[int, int, int], other: tuple[int, int, int]) -> None:
     span = Span(min(one, other), max(one, other))
@@ -219,6 +220,7 @@ def test_written_spans_read_back_the_same(one: tuple[int, int, int], other: tupl
         assert parse_edtf(text).span == span
 
 
+@settings(deadline=None)
 @given(st.text(alphabet="0123456789X-/.[]{},?~%TZYES ux:", max_size=24))
 def test_any_text_is_read_or_refused_and_bounds_are_in_order(text: str) -> None:
     try:
@@ -230,6 +232,7 @@ def test_any_text_is_read_or_refused_and_bounds_are_in_order(text: str) -> None:
     assert say_edtf(date)
 
 
+@settings(deadline=None)
 @given(days, st.integers(-400, 400))
 def test_days_shift_there_and_back(day: tuple[int, int, int], by: int) -> None:
     assert shift_days(shift_days(day, by), -by) == day

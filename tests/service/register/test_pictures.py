@@ -9,7 +9,7 @@ from __future__ import annotations
 from xml.etree import ElementTree
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.aoristic import sum_sightings
@@ -143,6 +143,7 @@ def test_tables_hold_what_the_pictures_show() -> None:
     assert "<script>" not in html and "Years &amp; &lt;motifs&gt;" in html and html.count("<tr>") == 13
 
 
+@settings(deadline=None)
 @given(st.text(max_size=40), st.text(max_size=20))
 def test_any_name_can_be_drawn(name: str, number: str) -> None:
     lists = Lists(motifs={"m": Motif("m", name)}, lines={"l": Line("l", name)})

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.date_codes import find_date_code_faults, read_date_code
@@ -94,6 +94,7 @@ def test_one_code_may_mean_two_dates_when_written_as_a_set_or_for_two_makers() -
     assert find_date_code_faults(rules, lists_with(*rules)) == ()
 
 
+@settings(deadline=None)
 @given(st.text(max_size=20))
 def test_any_text_can_be_taken_apart_and_its_key_is_stable(text: str) -> None:
     number = split_number(text)

@@ -244,7 +244,7 @@ PLAIN_TAGS = set(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(files)
 def test_no_label_or_sheet_claims_what_cannot_be_shown_or_lets_a_text_out_of_its_quotes(
     file: PieceFile,

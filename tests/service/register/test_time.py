@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.allen import RELATIONS, compose, relate, relate_bounds, relate_dates, say_relations
@@ -43,11 +43,13 @@ def test_the_composition_table_is_allens() -> None:
 runs = st.tuples(st.integers(0, 40), st.integers(1, 20)).map(lambda t: (t[0], t[0] + t[1]))
 
 
+@settings(deadline=None)
 @given(runs, runs, runs)
 def test_composition_never_leaves_out_what_is_true(a: tuple, b: tuple, c: tuple) -> None:
     assert relate(a, c) in compose(relate(a, b), relate(b, c))
 
 
+@settings(deadline=None)
 @given(runs, runs)
 def test_a_relation_turned_round_is_its_converse(a: tuple, b: tuple) -> None:
     converse = dict(zip(RELATIONS, reversed(RELATIONS), strict=True)) | {"=": "="}
@@ -69,6 +71,7 @@ def test_runs_written_in_years_are_related() -> None:
 bounds = st.tuples(st.integers(1930, 1944), st.integers(0, 9)).map(lambda t: (t[0], t[0] + t[1]))
 
 
+@settings(deadline=None)
 @given(st.tuples(bounds, bounds, bounds, bounds))
 def test_no_possible_relation_of_doubtful_runs_is_missed(four: tuple) -> None:
     (a0, a1, b0, b1) = ([*range(low, high + 1)] for low, high in four)
@@ -87,6 +90,7 @@ def test_aoristic_sums_are_those_published() -> None:
     assert sums == pytest.approx([0.25, 1.083333, 1.083333, 1.583333], abs=1e-6)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1890, 1960), st.integers(0, 30)), min_size=1, max_size=30),
     st.integers(1, 20),
@@ -133,6 +137,7 @@ def test_seriation_of_a_table_without_an_order_says_so() -> None:
     assert seriate([[1, 2], [3, 4]]) is None
 
 
+@settings(deadline=None)
 @given(st.permutations(range(5)))
 def test_seriation_recovers_a_known_order(shuffle: list[int]) -> None:
     rows = np.array([[30, 10, 0, 0], [15, 30, 10, 0], [3, 20, 20, 3], [0, 10, 30, 15], [0, 0, 10, 30]])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.register.conflicts import find_conflicts
@@ -116,6 +116,7 @@ sightings = st.lists(
 )
 
 
+@settings(deadline=None)
 @given(sightings, st.randoms(use_true_random=False))
 def test_no_view_depends_on_the_order_of_the_pieces(found: list[Sighting], random: object) -> None:
     shuffled = list(found)
@@ -151,6 +152,7 @@ def test_news_is_what_no_other_piece_shows() -> None:
     assert kinds == ["motif", "line in metal"]  # nothing narrower is told beside a new motif
 
 
+@settings(deadline=None)
 @given(sightings)
 def test_news_never_speaks_of_the_world_outside_the_register(found: list[Sighting]) -> None:
     for news in find_all_news(found, LISTS):
