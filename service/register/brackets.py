@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any, Literal
 
-from service.register.claims import Claim, order_claims
+from service.register.claims import DATES_ITSELF, Claim, order_claims
 from service.register.days import EVER, Day, Span, intersect_spans, join_spans
 from service.register.edtf import CIRCA_YEARS, parse_edtf, write_one_of
 from service.register.edtf_said import say_span
@@ -20,8 +20,6 @@ from service.register.edtf_said import say_span
 Status = Literal["dated", "no evidence", "conflict"]
 # Among a hundred sources of one piece nobody reads every pair; the first few name what has to be settled.
 MAX_CLASHES = 12
-# Kinds of evidence whose own date is easily taken for the date of the piece.
-DATES_ITSELF = ("mark", "catalogue", "advertisement", "date code")
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,9 @@ from service.register.sightings import PieceFile
 
 # Records whose evidence is about this one piece; evidence about a line or motif bears on many.
 OWN_KINDS = ("piece", "decoration", "mark")
+# Sources that date themselves. Of a line or motif they show that it was on offer then, and bound no piece of
+# it; of this very piece they bound it if the person who recorded them says so.
+DATES_ITSELF = ("mark", "catalogue", "advertisement", "date code")
 _YEARS_KIND = {
     "maker": "document",
     "distributor": "distributor",
@@ -88,11 +91,17 @@ def bear_on_piece(date: Edtf, bearing: str) -> tuple[Span, ...]:
 
 def collect_claims(file: PieceFile, own_only: bool = False) -> tuple[Claim, ...]:
     """Every dated claim on one piece: its evidence, its date codes, and the years in the lists."""
-    claims = [_claim_evidence(item) for item in file.evidence if item.date is not None]
+    claims = [_claim_evidence(item) for item in file.evidence if item.date and bounds_piece(item)]
     claims += _claim_date_codes(file)
     if not own_only:
         claims += _claim_listed_years(file)
     return order_claims(claim for claim in claims if claim.is_own or not own_only)
+
+
+def bounds_piece(item: Evidence) -> bool:
+    """Whether a dated source bounds the piece: an advertisement of its line alone says nothing about it."""
+    told = item.about_kind in OWN_KINDS or item.bearing != "made within"
+    return told or item.kind not in DATES_ITSELF
 
 
 def order_claims(claims: Iterable[Claim]) -> tuple[Claim, ...]:

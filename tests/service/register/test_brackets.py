@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -105,6 +107,18 @@ def test_the_file_of_a_piece_yields_every_kind_of_claim() -> None:
     bracket = find_bracket(claims)
     assert bracket.status == "conflict"  # the motif's "about 1930" ends in 1935, the code says 1936
     assert find_bracket(collect_claims(file, own_only=True)).edtf == "1936"
+
+
+def test_an_advertisement_of_the_line_bounds_no_piece_of_it() -> None:
+    lists = Lists(lines={"l": Line("l", "Osmer", "m", years="1932/1941")})
+    shown = Evidence("e", "line", "l", "advertisement", "Household paper, May 1936", "1936-05")
+    file = PieceFile(Piece("p", "1", "cup", line_id="l"), evidence=(shown,), lists=lists)
+    assert find_bracket(collect_claims(file)).edtf == "[1932..1941]"
+    # Said of the piece itself, or as one-sided evidence of the line, it does.
+    own = replace(shown, about_kind="piece", about_id="p")
+    assert find_bracket(collect_claims(replace(file, evidence=(own,)))).edtf == "1936-05"
+    after = replace(shown, bearing="not before")
+    assert find_bracket(collect_claims(replace(file, evidence=(after,)))).edtf == "[1936-05..1941-12]"
 
 
 def test_a_code_of_two_makers_claims_nothing_while_the_maker_is_unknown() -> None:
