@@ -10,6 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables
+from service.backup.backups import Backups
 from service.files import FileFolder
 from service.findings import Finding, Progress
 from service.store import Store
@@ -30,7 +31,7 @@ def check_photos(store: Store, progress: Progress) -> tuple[int, list[Finding]]:
             if mend is None and fault == "damaged":
                 mend = partial(_set_aside, store, store.photos.path_of(name))
             text = f"the file is {fault}; " + (
-                "a good copy lies in the quarantine"
+                f"a good copy lies in the {spare[0]}"
                 if spare is not None
                 else "labels and vectors are kept: put the file back from a backup, or add the photo again"
             )
@@ -80,20 +81,21 @@ def find_fault(folder: FileFolder, name: str) -> str | None:
     return "damaged" if folder.path_of(name).exists() else "missing"
 
 
-def _find_spare(store: Store, name: str) -> bytes | None:
-    """The bytes that belong under the name, from the quarantine."""
+def _find_spare(store: Store, name: str) -> tuple[str, bytes] | None:
+    """Where the bytes that belong under the name lie too, and the bytes."""
     for path in store.quarantine.find_bytes_of(name):
         data = path.read_bytes()
         if hashlib.sha256(data).hexdigest() == name.split(".")[0]:
-            return data
-    return None
+            return "quarantine", data
+    kept = Backups(store.folder).photos.read(name)
+    return None if kept is None else ("backups", kept)
 
 
-def _put_back(store: Store, name: str, data: bytes) -> str:
+def _put_back(store: Store, name: str, spare: tuple[str, bytes]) -> str:
     if store.photos.path_of(name).exists():
         store.quarantine.take(store.photos.path_of(name))
-    store.photos.keep(data, name.split(".", 1)[1])
-    return "put back from the quarantine"
+    store.photos.keep(spare[1], name.split(".", 1)[1])
+    return f"put back from the {spare[0]}"
 
 
 def _set_aside(store: Store, path: Path) -> str:

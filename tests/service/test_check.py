@@ -6,12 +6,14 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from service import items, ledger
+from service.backup.backups import Backups
 from service.check import check_folder
 from service.errors import StoreError
 from service.findings import Report
@@ -93,6 +95,19 @@ def test_a_missing_photo_is_named_and_comes_back_from_the_quarantine(folder: Pat
     (folder / "quarantine" / path.name).write_bytes(data)
     assert look(folder, repair=True).is_well
     assert path.read_bytes() == data
+
+
+def test_a_photo_comes_back_from_the_backups(folder: Path) -> None:
+    backups = Backups(folder)
+    backups.make_backup(datetime.now(UTC), lambda names, _count, _what: names)
+    path = photo_path(folder)
+    data = path.read_bytes()
+    path.write_bytes(b"spoilt")
+    report = look(folder, repair=True)
+    assert report.is_well
+    assert report.mended[0][1] == "put back from the backups"
+    assert path.read_bytes() == data
+    assert (folder / "quarantine" / path.name).read_bytes() == b"spoilt"
 
 
 def test_a_damaged_photo_is_set_aside_and_never_overwritten(folder: Path) -> None:
