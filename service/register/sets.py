@@ -22,7 +22,7 @@ PAIRS: tuple[tuple[tuple[str, ...], tuple[str, ...]], ...] = (
 # not fit. Our own choice: pottery of one model varies by about 3 % (common practice, no source).
 FIT_SHARE = 0.03
 MOST_PARTNERS = 5
-MOST_COMPARED = 200
+MOST_COMPARED = 40
 _TOLD = ("line_id", "maker_id", "variant", "number", "distributor_id")
 _WORDS = {
     "motif_id": "motif",
@@ -89,9 +89,15 @@ def find_partners(
             sides.setdefault((*side, seen.motif_id, seen.metal), []).append(seen)
     found = []
     for (pair, side_number, motif, metal), lone in sides.items():
-        others = sides.get((pair, 1 - side_number, motif, metal), [])
         if side_number == 0:
-            found += [_compare(seen, others, diameters_mm or {}) for seen in lone]
+            others = sides.get((pair, 1, motif, metal), [])
+            others.sort(key=lambda seen: (seen.piece_number, seen.piece_id))
+            by_line: dict[str | None, list[Sighting]] = {}
+            for other in others:
+                by_line.setdefault(other.line_id, []).append(other)
+            found += [
+                _compare(seen, by_line.get(seen.line_id, []), others, diameters_mm or {}) for seen in lone
+            ]
     return tuple(sorted(found, key=lambda lonely: (not lonely.partners, lonely.piece_number)))
 
 
@@ -106,9 +112,15 @@ def find_side(piece_kind: str) -> tuple[int, int] | None:
     return None
 
 
-def _compare(seen: Sighting, others: Sequence[Sighting], diameters_mm: Mapping[str, float]) -> Lonely:
+def _compare(
+    seen: Sighting,
+    same_line: Sequence[Sighting],
+    others: Sequence[Sighting],
+    diameters_mm: Mapping[str, float],
+) -> Lonely:
     # Those of the same line are looked at before the rest of a large register.
-    near = sorted(others, key=lambda o: (o.line_id != seen.line_id, o.piece_number))[:MOST_COMPARED]
+    near = list(same_line[:MOST_COMPARED])
+    near += [other for other in others[:MOST_COMPARED] if other.line_id != seen.line_id]
     partners = [_match(seen, other, diameters_mm) for other in near]
     fitting = [p for p in partners if "size" not in p.differs]
     fitting.sort(key=lambda p: (len(p.differs), -len(p.agrees), p.piece_number))

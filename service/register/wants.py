@@ -49,7 +49,12 @@ def meets_want(seen: Sighting, want: Want) -> bool:
 
 def check_wants(wants: Iterable[Want], sightings: Sequence[Sighting], lists: Lists) -> tuple[WantState, ...]:
     """How far each want is met, those with something missing before the others."""
-    states = [_check(want, sightings, lists) for want in wants]
+    by_motif: dict[str | None, list[Sighting]] = {}
+    for seen in sightings:
+        by_motif.setdefault(seen.motif_id, []).append(seen)
+    states = [
+        _check(want, by_motif.get(want.motif_id, []) if want.motif_id else sightings, lists) for want in wants
+    ]
     return tuple(sorted(states, key=lambda s: (s.missing == 0, s.sentence, s.want.id)))
 
 
