@@ -10,7 +10,8 @@ import numpy as np
 from model.network import Embedder
 from training.dataset import encode_windows
 from training.evaluate_motif import embed_with
-from training.evaluate_photos import PhotoView, run_photo_exam, view_photos
+from training.evaluate_photos import run_photo_exam
+from training.exam_motif import PhotoView, view_photos
 from training.exam_readings import read_one, take_colour_out
 from training.sources import LARGEST_FAMILY, LibrarySource
 from training.views import View, draw_view
