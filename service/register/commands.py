@@ -21,12 +21,27 @@ READS_PHOTOS = ("own", "keep", "sheet")
 LISTS = ("overlaps", "news", "conflicts", "wants", "duplicates", "partners")
 
 
+class _Mixed(argparse.ArgumentParser):
+    """Takes FIELD=VALUE before, between and behind options."""
+
+    _mixing = False
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        if self._mixing:
+            return super().parse_known_args(args, namespace)
+        self._mixing = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._mixing = False
+
+
 def add_register_parser(commands: Any, shared: argparse.ArgumentParser) -> None:
     """Teach the command line ``register`` with all that can be done there."""
     register = commands.add_parser(
         "register", parents=[shared], help="pieces, marks, evidence, opinions: add, find, compare, print"
     )
-    what = register.add_subparsers(dest="what", required=True, metavar="WHAT")
+    what = register.add_subparsers(dest="what", required=True, metavar="WHAT", parser_class=_Mixed)
 
     def add(name: str, said: str, *places: str, json_too: bool = True) -> argparse.ArgumentParser:
         parser: argparse.ArgumentParser = what.add_parser(name, parents=[shared], help=said)

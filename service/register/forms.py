@@ -31,6 +31,8 @@ def read_record(kind: str, record_id: str, given: Mapping[str, Any]) -> Record:
     if kind not in KINDS:
         raise RecordError([f"kind: expected one of {', '.join(KINDS)}, got {kind[:40]!r}"])
     faults: Faults = []
+    if given.get("id", record_id) != record_id:
+        faults.append("id: it is chosen here and stays as it is")
     record = _read_fields(KINDS[kind], {**given, "id": record_id}, "", faults)
     if faults:
         raise RecordError(faults)

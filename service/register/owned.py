@@ -46,7 +46,7 @@ _SAID = {
         "The motif is probably in the register, but its pieces have the other metal: compare the pictures."
     ),
     "possible": "There may be one like it: compare the pictures.",
-    "unlikely": "Nothing in the register looks like it.",
+    "unlikely": "Nothing in the register looks much like it; the nearest are shown.",
     "cannot tell": "No border could be cut from this photo, so it cannot be compared: look through the list.",
 }
 
