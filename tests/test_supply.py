@@ -17,7 +17,8 @@ from packaging.version import Version
 ROOT = Path(__file__).resolve().parents[1]
 PINS = ROOT / ".ci" / "pins"
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-FILES = ("build", "run", "test", "training", "render")
+EXTRAS = tuple(PROJECT["optional-dependencies"])
+FILES = ("build", "run", "reader", *EXTRAS)
 # Versions below these have publicly known holes in what opens an untrusted photo or request: from memory.
 FLOORS = {"opencv-python": "4.12", "pillow": "13", "python-multipart": "0.0.18", "jinja2": "3.1.6"}
 
@@ -52,7 +53,7 @@ def test_every_pin_is_one_version_with_hashes_and_names_no_registry(name: str) -
             pinned(requirement)
 
 
-@pytest.mark.parametrize("name", ["run", "test", "training", "render"])
+@pytest.mark.parametrize("name", ["run", *EXTRAS])
 def test_the_pins_fit_what_the_project_asks_for(name: str) -> None:
     blocks = read_blocks(name)
     asked = [*PROJECT["dependencies"], *(PROJECT["optional-dependencies"][name] if name != "run" else ())]
