@@ -31,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.errors import ServiceError
     from service.exchange.commands import export, hand_out, import_, merge, table
     from service.register.commands import register
+    from service.register.demo_command import demo
 
     commands = {
         "read": read,
@@ -44,6 +45,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "backup": backup,
         "restore": restore,
         "import": import_,
+        "demo": lambda given, settings: demo(given, settings, _opened),
         "register": lambda given, settings: register(given, settings, _opened),
         "table": table,
         "hand-out": hand_out,
@@ -69,6 +71,7 @@ def make_parser() -> argparse.ArgumentParser:
     from service.device_commands import add_devices_parser
     from service.exchange.commands import add_exchange_parsers
     from service.register.commands import add_register_parser
+    from service.register.demo_command import add_demo_parser
 
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
@@ -110,6 +113,7 @@ def make_parser() -> argparse.ArgumentParser:
     add_exchange_parsers(commands, shared)
     add_backup_parsers(commands, shared)
     add_register_parser(commands, shared)
+    add_demo_parser(commands, shared)
     return parser
 
 
