@@ -120,14 +120,14 @@ def _fold(printed: Mask, seen: Mask, period_px: float) -> Mask:
 def _high_quantile(values: npt.NDArray[np.float32], visible: Mask, share: float) -> npt.NDArray[np.float32]:
     """Quantile over the first axis of the visible values, linear between ranks; 0 where none is visible."""
     ranked = np.sort(np.where(visible, values, np.float32(np.inf)), axis=0)
+    ranked[:, ~visible.any(axis=0)] = 0
     last = np.maximum(visible.sum(axis=0) - 1, 0)
     place = np.float32(share) * last.astype(np.float32)
     low = place.astype(np.int64)
     below, above = (
         np.take_along_axis(ranked, at[None], axis=0)[0] for at in (low, np.minimum(low + 1, last))
     )
-    found = below + (above - below) * (place - low.astype(np.float32))
-    return np.where(visible.any(axis=0), found, np.float32(0))
+    return np.asarray(below + (above - below) * (place - low.astype(np.float32)))
 
 
 def _align(tiles: npt.NDArray[np.float32], reach: int) -> list[int]:
