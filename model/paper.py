@@ -12,6 +12,7 @@ from model.facts import Size
 from model.perspective import focal_length_px
 from model.photo import Photo
 from model.piece_mask import to_photo
+from model.rim_pose import measure_width
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -19,17 +20,24 @@ FloatArray = npt.NDArray[np.float64]
 SHEETS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 _SEARCH_SIDE_PX = 640
 _LEAST_AREA, _MOST_AREA = 0.01, 0.6  # of the photo
-_BRIGHT_SHARE = 0.62  # of the photo's bright end that paper reaches, in encoded lightness
-_LARGEST_CHROMA = 24.0  # Lab, under uncorrected light: cream paper under a lamp
-_LEAST_FILL = 0.93  # of the four-sided hull that the region fills
+# Levels of lightness, as shares of the photo's bright end, over which regions are looked for: paper in the
+# shade of a lamp beside it, paper on a pale table.
+_LEVELS = (0.45, 0.55, 0.65, 0.74, 0.82, 0.9)
+_LARGEST_CHROMA = 55.0  # Lab, under uncorrected light: paper under a warm lamp
+_LEAST_STEP = 4.0  # Lab lightness or chroma between the sheet and what lies around it
+_LEAST_COVER = 0.62  # of the four sides that must lie on the region's own border
+_NEAR_SIDE_PX = 2.5
+_SURE_COVER = 0.9
+_MOST_MISFIT = (0.1, 0.2)  # of a sheet's shape, with the focal length from EXIF and without
 _FOCAL_SPREAD = 0.12  # one sigma, relative, where EXIF gives no focal length
 _CORNER_PX = 1.0  # one sigma of a refined corner
-_HEIGHTS_MM = {
-    "from above": (28.0, 13.0),
-    "from the side": (75.0, 20.0),
-}  # lip over table: plate, cup [memory]
+# Lip over table, mean and one sigma. Plates stand 20 to 30 mm high by common practice (no source), small ones
+# less; bowls and cups from memory.
+_HEIGHTS_MM = {"plate": (21.0, 5.5), "bowl": (60.0, 14.0), "from the side": (68.0, 14.0)}
+_BOWL_SLOPE_DEG = 45.0  # fall of the surface from the lip, from which a piece seen from above is a bowl
 _LARGEST_MISFIT = 0.08  # relative: A4 and Letter differ by .088
 _LEAST_FACING = 0.42  # cosine of 65 degrees: flatter, the lip's height over the table decides everything
+_LIP_SHARE = 0.011  # one sigma of the lip's width as it was found, own measure on rendered photos
 _DRAWS = 60
 
 
@@ -45,48 +53,113 @@ class PaperView:
 
 
 def find_paper(photo: Photo, piece_outline: FloatArray | None) -> FloatArray | None:
-    """Corners (4, 2) of a white sheet beside the piece, photo px, clockwise as seen; None without one."""
+    """Corners (4, 2) of a white sheet beside the piece, photo px, clockwise as seen; None without one.
+
+    A bright, little coloured region with four straight sides whose shape, seen in perspective, is that of
+    A4 or Letter. Things may lie over a corner or a part of a side.
+    """
     small, scale = photo.reduced(_SEARCH_SIDE_PX)
     lab = cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), (0, 0), 1.0)
     chroma = np.hypot(lab[..., 1].astype(np.float32) - 128, lab[..., 2].astype(np.float32) - 128)
-    bright = lab[..., 0] > _BRIGHT_SHARE * float(np.quantile(lab[..., 0], 0.995))
-    region = (bright & (chroma < _LARGEST_CHROMA)).astype(np.uint8)
     edges = cv2.dilate(cv2.Canny(lab[..., 0], 25, 60), np.ones((2, 2), np.uint8))
-    region[edges > 0] = 0
+    free = (chroma < _LARGEST_CHROMA) & (edges == 0)
     if piece_outline is not None:
+        covered = np.zeros(free.shape, np.uint8)
         polygon = np.round((piece_outline + 0.5) * scale - 0.5).astype(np.int32)
-        cv2.fillPoly(region, [polygon], 0)
-    region = cv2.morphologyEx(region, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        cv2.fillPoly(covered, [polygon], 1)
+        free &= covered == 0
+    bright = float(np.quantile(lab[..., 0], 0.995))
     best: FloatArray | None = None
-    best_area = _LEAST_AREA * region.size
-    for contour in contours:
-        area = cv2.contourArea(contour)
-        corners = (
-            _four_corners(contour, region.shape) if best_area < area < _MOST_AREA * region.size else None
-        )
-        if corners is not None:
-            best, best_area = corners, area
-    return None if best is None else to_photo(_refine_sides(lab[..., 0], best), scale)
+    best_score = 0.0
+    for level in _LEVELS:
+        region = (free & (lab[..., 0] > level * bright)).astype(np.uint8)
+        region = cv2.morphologyEx(region, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        contours, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        for contour in contours:
+            if not _LEAST_AREA < cv2.contourArea(contour) / region.size < _MOST_AREA:
+                continue
+            corners = _four_corners(contour, region.shape)
+            if corners is None:
+                continue
+            refined = to_photo(_refine_sides(lab[..., 0], corners), scale)
+            score = _judge_sheet(photo, lab, corners, refined, contour)
+            if score > best_score:
+                best, best_score = refined, score
+    return best
+
+
+def _judge_sheet(
+    photo: Photo,
+    lab: npt.NDArray[np.uint8],
+    corners: FloatArray,
+    refined: FloatArray,
+    contour: npt.NDArray[np.int32],
+) -> float:
+    """How good a sheet of paper a quadrangle is: 0 for none."""
+    focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
+    misfit = best_view(refined, focal, ((photo.width - 1) / 2, (photo.height - 1) / 2)).misfit
+    if misfit > _MOST_MISFIT[photo.focal_length_35mm is None]:
+        return 0.0
+    cover = _cover_of_sides(corners, contour)
+    if cover < _LEAST_COVER or _step_around(lab, corners) < _LEAST_STEP:
+        return 0.0
+    area = cv2.contourArea(corners.astype(np.float32)) / lab[..., 0].size
+    return float(min(cover, _SURE_COVER) ** 2 * np.sqrt(area) / (1 + 10 * misfit))
+
+
+def _step_around(lab: npt.NDArray[np.uint8], corners: FloatArray) -> float:
+    """Lab distance of the quadrangle's inside from a rim around it, (h, w, 3) uint8 Lab."""
+    inner = np.zeros(lab.shape[:2], np.uint8)
+    cv2.fillPoly(inner, [np.round(corners).astype(np.int32)], 1)
+    outer = cv2.dilate(inner, np.ones((13, 13), np.uint8)) - cv2.dilate(inner, np.ones((5, 5), np.uint8))
+    inner = cv2.erode(inner, np.ones((5, 5), np.uint8))
+    if not inner.any() or not outer.any():
+        return 0.0
+    first, second = (np.median(lab[part > 0].astype(np.float64), axis=0) for part in (inner, outer))
+    return float(np.linalg.norm((first - second) * [100 / 255, 1, 1]))
+
+
+def _cover_of_sides(corners: FloatArray, contour: npt.NDArray[np.int32]) -> float:
+    """Share of the quadrangle's sides that has the region's border beside it."""
+    share = np.linspace(0, 1, 40, endpoint=False)
+    sides = corners[:, None] + share[None, :, None] * (np.roll(corners, -1, axis=0) - corners)[:, None]
+    points = contour[:, 0].astype(np.float64)
+    apart = np.sqrt(((sides.reshape(-1, 1, 2) - points[None, ::2]) ** 2).sum(axis=2).min(axis=1))
+    near = (apart < _NEAR_SIDE_PX).reshape(4, -1).mean(axis=1)
+    return float(near.mean()) if near.min() > 0.25 else 0.0
 
 
 def _four_corners(contour: npt.NDArray[np.int32], shape: tuple[int, ...]) -> FloatArray | None:
-    """The contour's four corners, clockwise as seen, if it is a filled quadrangle off the frame."""
+    """Corners, clockwise as seen, of the quadrangle through the region's four longest straight sides."""
     hull = cv2.convexHull(contour)
-    length = cv2.arcLength(hull, True)
-    for share in (0.015, 0.025, 0.04):
-        corners = cv2.approxPolyDP(hull, share * length, True)[:, 0].astype(np.float64)
-        if len(corners) == 4:
-            break
-    else:
+    outline = cv2.approxPolyDP(hull, 0.012 * cv2.arcLength(hull, True), True)[:, 0].astype(np.float64)
+    if not 4 <= len(outline) <= 9:
         return None
-    if (corners < 2).any() or (corners > np.array(shape[1::-1]) - 3).any():
+    x, y = outline.T
+    if (x * np.roll(y, -1) - np.roll(x, -1) * y).sum() < 0:
+        outline = outline[::-1]
+    sides = np.roll(outline, -1, axis=0) - outline
+    kept = np.sort(np.argsort(-np.linalg.norm(sides, axis=1))[:4])
+    corners = []
+    for first, second in zip(np.roll(kept, 1), kept, strict=True):
+        meeting = _meet(outline[first], sides[first], outline[second], sides[second])
+        if meeting is None:
+            return None
+        corners.append(meeting)
+    quad = np.array(corners)
+    low, high = np.array([2.0, 2.0]), np.array(shape[1::-1]) - 3.0
+    if (quad < low).any() or (quad > high).any() or not cv2.isContourConvex(quad.astype(np.float32)):
         return None
-    if cv2.contourArea(contour) < _LEAST_FILL * cv2.contourArea(corners.astype(np.float32)):
+    return quad
+
+
+def _meet(p: FloatArray, u: FloatArray, q: FloatArray, v: FloatArray) -> FloatArray | None:
+    """Where the lines p + s u and q + t v meet; None where they are nearly parallel."""
+    cross = float(u[0] * v[1] - u[1] * v[0])
+    if abs(cross) < 0.05 * float(np.linalg.norm(u) * np.linalg.norm(v)):
         return None
-    x, y = corners.T
-    clockwise = (x * np.roll(y, -1) - np.roll(x, -1) * y).sum() > 0
-    return np.asarray(corners if clockwise else corners[::-1])
+    share = ((q - p)[0] * v[1] - (q - p)[1] * v[0]) / cross
+    return np.asarray(p + share * u)
 
 
 def _refine_sides(lightness: npt.NDArray[np.uint8], corners: FloatArray) -> FloatArray:
@@ -105,11 +178,10 @@ def _refine_sides(lightness: npt.NDArray[np.uint8], corners: FloatArray) -> Floa
         lines.append((np.array([px, py], dtype=np.float64), np.array([vx, vy], dtype=np.float64)))
     refined = []
     for (p, u), (q, v) in zip([lines[-1], *lines[:-1]], lines, strict=True):
-        cross = u[0] * v[1] - u[1] * v[0]
-        if abs(cross) < 0.05:
+        meeting = _meet(p, u, q, v)
+        if meeting is None:
             return corners
-        share = ((q - p)[0] * v[1] - (q - p)[1] * v[0]) / cross
-        refined.append(p + share * u)
+        refined.append(meeting)
     result = np.array(refined)
     return result if np.abs(result - corners).max() < 12 else corners
 
@@ -141,6 +213,14 @@ def view_paper(
     return PaperView(origin * scale, np.stack([e1, e2], axis=1), normal, sheet, misfit)
 
 
+def table_normal(photo: Photo, corners: FloatArray) -> FloatArray:
+    """(3,) unit normal of the table under a sheet, in camera coordinates, towards the camera."""
+    centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
+    return best_view(
+        corners, focal_length_px(photo.width, photo.height, photo.focal_length_35mm), centre
+    ).normal
+
+
 def best_view(corners: FloatArray, focal_px: float, centre: tuple[float, float]) -> PaperView:
     """The sheet and direction that fit best."""
     views = [
@@ -154,27 +234,29 @@ def best_view(corners: FloatArray, focal_px: float, centre: tuple[float, float])
 def lip_diameter_mm(
     view: PaperView, lip: FloatArray, height_mm: float, focal_px: float, centre: tuple[float, float]
 ) -> float:
-    """Largest width of a closed lip (N, 2) photo px, taken to lie ``height_mm`` over the table."""
+    """Diameter of a closed lip (N, 2) photo px, taken to lie ``height_mm`` over the table."""
     rays = np.concatenate([(lip - centre) / focal_px, np.ones((len(lip), 1))], axis=1)
     base = view.origin + height_mm * view.normal
     depth = (base @ view.normal) / (rays @ view.normal)
     flat = (rays * depth[:, None] - base) @ view.axes
-    angle = np.linspace(0, np.pi, 36, endpoint=False)
-    across = flat @ np.stack([np.cos(angle), np.sin(angle)])
-    return float((across.max(axis=0) - across.min(axis=0)).max())
+    return measure_width(flat)
 
 
-def measure_size(photo: Photo, corners: FloatArray, lip: FloatArray, view_kind: str) -> Size | None:
+def measure_size(
+    photo: Photo, corners: FloatArray, lip: FloatArray, view_kind: str, slope_deg: float = 0.0
+) -> Size | None:
     """The lip's diameter with its 95 % interval from a sheet's corners.
 
     The interval comes from drawing again what is not known exactly: the corners (1 px), the focal length
-    where EXIF has none, the lip's height over the table, and which of the two sheets it is.
+    where EXIF has none, the lip's height over the table (more for a bowl, whose surface falls steeply from
+    the lip by ``slope_deg``), and which of the two sheets it is.
     """
     rng = np.random.default_rng(0)
     centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
     focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
     spread = 0.03 if photo.focal_length_35mm else _FOCAL_SPREAD
-    mean_mm, sigma_mm = _HEIGHTS_MM.get(view_kind, _HEIGHTS_MM["from above"])
+    kind = "bowl" if slope_deg > _BOWL_SLOPE_DEG else "plate"
+    mean_mm, sigma_mm = _HEIGHTS_MM["from the side" if view_kind == "from the side" else kind]
     step = max(_CORNER_PX, max(photo.width, photo.height) / _SEARCH_SIDE_PX * 0.4)
     found, misfits, facing = [], [], []
     for _ in range(_DRAWS):
@@ -184,7 +266,8 @@ def measure_size(photo: Photo, corners: FloatArray, lip: FloatArray, view_kind: 
         height = max(0.0, rng.normal(mean_mm, sigma_mm))
         misfits.append(view.misfit)
         facing.append(-view.normal @ view.origin / np.linalg.norm(view.origin))
-        found.append(lip_diameter_mm(view, lip, height, drawn_focal, centre))
+        width = lip_diameter_mm(view, lip, height, drawn_focal, centre)
+        found.append(width * (1 + rng.normal(0, _LIP_SHARE)))
     low, middle, high = np.quantile(found, [0.025, 0.5, 0.975])
     if np.median(misfits) > _LARGEST_MISFIT or np.median(facing) < _LEAST_FACING:
         return None

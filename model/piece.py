@@ -15,11 +15,13 @@ from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_shape import Lip, keep_lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
 from model.mask_shape import find_shape
 from model.outline import find_outline, lip_in_view, shows_body
-from model.paper import find_paper, measure_size
+from model.paper import find_paper, measure_size, table_normal
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
 from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
 from model.rim_choice import Choice, choose_lip, fit_to_area
+from model.rim_fit import find_pose
+from model.rim_pose import RimPose
 from model.rim_views import (
     body_drop_px,
     crop_band,
@@ -64,6 +66,8 @@ class RimCurve:
         (M,) rim angle of each point of ``band``, in the rim's plane, clockwise as seen, 0 topmost.
     seen
         (M,) bool, the points of ``band`` where the lip is in view.
+    pose
+        How a rim seen from above lies in space, found from the photo; None elsewhere.
     """
 
     curve: FloatArray | None
@@ -76,6 +80,7 @@ class RimCurve:
     plane: FloatArray | None
     angle_deg: FloatArray
     seen: npt.NDArray[np.bool_]
+    pose: RimPose | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,7 +205,10 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     reason = None if status == "found" else "part of the piece lies outside the photo"
     rim = _rim_of_lip(photo, lip, outline)
     paper = find_paper(photo, outline)
-    size = measure_size(photo, paper, lip.curve, rim.view) if paper is not None else None
+    if rim.view == "from above":
+        rim = replace(rim, pose=find_pose(photo, rim, None if paper is None else table_normal(photo, paper)))
+    slope_deg = float(np.degrees(rim.pose.slope_rad)) if rim.pose is not None else 0.0
+    size = measure_size(photo, paper, lip.curve, rim.view, slope_deg) if paper is not None else None
     return Piece(status, outline, rim, size, reason, paper if size is not None else None)
 
 

@@ -12,7 +12,7 @@ from model.colour_profile import ColourProfile, srgb_profile
 from model.photo import Photo
 from model.piece import Piece, RimCurve
 from model.rim_fit import LEAST_FACING, find_pose, find_side_pose, seen_on_curve
-from model.rim_pose import RimPose, facing_share, find_top, flatten_lip, is_oval, lay_surface
+from model.rim_pose import RimPose, facing_share, find_top, flatten_lip, lay_surface, measure_width
 from model.rim_views import crop_band
 from model.side_surface import lay_body, measure_profile
 
@@ -179,7 +179,7 @@ class _Grid:
 def _lay_grid(photo: Photo, rim: RimCurve, outline: FloatArray | None) -> _Grid | None:
     """Rows along the piece's own surface where the lip is known, else along the inward vectors."""
     if rim.view == "from above" and rim.curve is not None:
-        return _lay_posed_grid(photo, rim, find_pose(photo, rim))
+        return _lay_posed_grid(photo, rim, rim.pose or find_pose(photo, rim))
     if rim.view == "from the side" and rim.ellipse is not None:
         return _lay_side_grid(rim, find_side_pose(photo, rim), outline)
     return _lay_guided_grid(rim)
@@ -225,20 +225,12 @@ def _lay_posed_grid(photo: Photo, rim: RimCurve, pose: RimPose) -> _Grid | None:
         closed,
         lip_row,
         columns / _closed_length(rim.curve),
-        px_per_radius * _width_of(lip.points),
+        px_per_radius * measure_width(lip.points),
     )
 
 
 def _closed_length(curve: FloatArray) -> float:
     return float(np.linalg.norm(curve - np.roll(curve, 1, axis=0), axis=1).sum())
-
-
-def _width_of(lip: FloatArray) -> float:
-    """What counts as the diameter of a lip (n, 2): an oval's long axis, a square's side."""
-    angle = np.linspace(0, np.pi, 90, endpoint=False)
-    across = lip @ np.stack([np.cos(angle), np.sin(angle)])
-    widths = across.max(axis=0) - across.min(axis=0)
-    return float(widths.max() if is_oval(lip) else widths.min())
 
 
 def _lay_guided_grid(rim: RimCurve) -> _Grid:

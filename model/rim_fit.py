@@ -43,9 +43,10 @@ SEARCH_SIDE_PX = 800
 ROWS, COLUMNS, BLOCKS = 44, 288, 24
 NEAREST, FARTHEST = 0.035, 0.3  # depths compared, rim radii
 SLOPES_DEG = (2.0, 8.0, 13.0, 18.0, 23.0, 28.0, 34.0, 41.0, 50.0, 60.0)
-OVAL_SLOPES_DEG = (11.0, 22.0)
+OVAL_SLOPES_DEG = (12.0, 22.0)
 TILTS_DEG, TURNS_DEG = (3.0, 16.0, 29.0, 42.0, 55.0), (-64.0, -32.0, 0.0, 32.0, 64.0)
-OVAL_STARTS = 3
+OVAL_STARTS = 2
+SURELY_ROUND = 0.72  # likeness under a round pose from which no oval is tried (rendered ovals reach .69)
 # What a rim is like before it is looked at: its fall inward [degrees] (common practice, no source), and what
 # a pose far from it must gain in likeness.
 USUAL_SLOPE_DEG, SLOPE_SPREAD_DEG, SLOPE_COST = 18.0, 8.0, 0.04
@@ -58,6 +59,7 @@ REFINEMENTS_DEG, TURNING_STEPS_DEG = (4.0, 1.5), (5.0, 2.5, 1.2)
 # The poses left over are compared by how evenly the print repeats as well.
 EVEN_ROWS, EVEN_COLUMNS, EVEN_NEAREST, EVEN_FARTHEST, EVEN_WEIGHT = 30, 1440, 0.02, 0.28, 1.5
 STEEPEST_COMPARED = 0.5  # cosine: steeper rims are compared over no longer way along them
+TABLE_GAIN = 0.15  # likeness by which a pose parallel to a sheet of paper beside the piece is preferred
 LEAST_FACING = 0.05
 
 
@@ -72,13 +74,15 @@ class _Evidence:
     camera: FloatArray
 
 
-def find_pose(photo: Photo, rim: RimCurve) -> RimPose:
+def find_pose(photo: Photo, rim: RimCurve, table: FloatArray | None = None) -> RimPose:
     """Pose of a lip seen from above.
 
     Parameters
     ----------
     photo, rim
         The photo and a rim whose ``curve`` is known.
+    table
+        (3,) normal of the table, camera coordinates, where a sheet of paper tells it.
 
     Returns
     -------
@@ -97,7 +101,10 @@ def find_pose(photo: Photo, rim: RimCurve) -> RimPose:
     if not elliptic:
         normals = [level_normal(rim.curve, camera, normal) for normal in normals]
     left = [_try_slopes(evidence, normal) for normal in normals]
-    if elliptic:
+    if table is not None:
+        value, pose = _try_slopes(evidence, table)
+        left.append((value + TABLE_GAIN, pose))
+    elif elliptic and max(value for value, _ in left) < SURELY_ROUND:
         left += _try_ovals(evidence)
     return max(left, key=lambda one: one[0] + EVEN_WEIGHT * _measure_evenness(evidence, one[1]))[1]
 

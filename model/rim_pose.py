@@ -19,6 +19,7 @@ from model.rim_views import area_moments
 FloatArray = npt.NDArray[np.float64]
 
 LIP_POINTS = 720
+SQUARE_RATIO = 1.12  # of the widths of a lip with corners
 OVAL_RATIO = 0.95  # of the axes, above which a lip counts as even in all directions
 # Inward runs between the normal of the lip's own ellipse (stamps square to an oval's lip) and the ray to its
 # middle (stamps spread evenly over the border's own length): share of the normal.
@@ -202,12 +203,29 @@ def is_oval(lip: FloatArray) -> bool:
     return bool(low < OVAL_RATIO**2 * high)
 
 
+def measure_width(lip: FloatArray) -> float:
+    """What counts as the diameter of a lip (n, 2) in its own plane.
+
+    An oval's long axis, a square's side, else the mean width, which noise in the curve moves least.
+    """
+    angle = np.linspace(0, np.pi, 90, endpoint=False)
+    across = lip @ np.stack([np.cos(angle), np.sin(angle)])
+    widths = across.max(axis=0) - across.min(axis=0)
+    if is_oval(lip):
+        return float(widths.max())
+    return float(widths.min() if widths.max() > SQUARE_RATIO * widths.min() else widths.mean())
+
+
 def lay_surface(pose: RimPose, lip: FlatLip, depths: FloatArray) -> FloatArray:
     """Photo px (rows, n, 2) of the surface at ``depths`` (rows,) along it from the lip, rim radii."""
     across, below = depths * np.cos(pose.slope_rad), depths * np.sin(pose.slope_rad)
-    flat = lip.points[None] + across[:, None, None] * lip.inward[None]
-    image = flat @ pose.plane[:, :2].T + pose.plane[:, 2] + below[:, None, None] * pose.down
-    return np.asarray(image[..., :2] / image[..., 2:])
+    lip_px = (lip.points @ pose.plane[:, :2].T + pose.plane[:, 2]).T
+    inward_px = (lip.inward @ pose.plane[:, :2].T).T
+    # (rows, n) planes one after the other: far quicker than a product with a 3 x 2 matrix
+    x, y, depth = (
+        lip_px[k] + across[:, None] * inward_px[k] + (below * pose.down[k])[:, None] for k in range(3)
+    )
+    return np.stack([x / depth, y / depth], axis=2)
 
 
 def facing_share(pose: RimPose, lip: FlatLip) -> FloatArray:
