@@ -15,7 +15,7 @@ from service.device_routes import add_devices
 from service.devices import Devices
 from service.labels import LABEL_NAMES, check_labels
 from service.readings import PictureSize
-from service.register.register_actions import Register
+from service.register.register_actions import make_register
 from service.register.routes import add_register
 from service.retries import Retry, fingerprint
 from service.route_types import Id, Key
@@ -45,7 +45,7 @@ def make_app(actions: Actions) -> FastAPI:
     _add_reading_routes(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
-    add_register(app, Register(actions.store, actions.who, actions.find_strip))
+    add_register(app, make_register(actions))
     app.state.devices = Devices(actions.store)
     add_devices(app, app.state.devices, pages.add_pages(app, actions))
     return app

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 Opened = Callable[..., AbstractContextManager["Actions"]]
 DONE, SOME_FAILED = 0, 1
-READS_PHOTOS = ("own", "keep", "sheet")
+READS_PHOTOS = ("own", "keep", "mark", "sheet")
 LISTS = ("overlaps", "news", "conflicts", "wants", "duplicates", "partners")
 
 
@@ -87,6 +87,10 @@ def _add_piece_parsers(add: Callable[..., argparse.ArgumentParser]) -> None:
     keep.add_argument("--role", default="rim", help="rim, mark, whole or detail")
     keep.add_argument("--motif", help="confirm the reading as this motif first")
     keep.add_argument("--new-names", action="store_true", help="unknown lines and makers are added")
+    add("mark", "the text of a mark in a photo, or a reading's, as a suggestion to correct", "photo")
+    for name, said in (("number", "decoration number"), ("date-code", "code of a mark")):
+        told = add(name, f"what a {said} tells by the rules written here", "text")
+        told.add_argument("--maker")
     add("merges", "pairs that may be one object recorded twice", "which?")
     add("merge", "let the second piece go up in the first", "keep", "drop")
     apart = add("apart", "remember that two pieces are not the same object", "one", "other")
@@ -128,10 +132,10 @@ _LISTS_SAID = {
 def register(given: argparse.Namespace, settings: Settings, opened: Opened) -> int:
     """Do what is asked; what cannot be is told by the caller of this."""
     with opened(settings, reads=given.what in READS_PHOTOS) as actions:
-        from service.register.register_actions import Register
+        from service.register.register_actions import make_register
 
-        desk = Register(actions.store, actions.who, actions.find_strip)
-        if given.what in ("own", "keep"):
+        desk = make_register(actions)
+        if given.what in ("own", "keep", "mark"):
             from service.register.commands_photos import own_or_keep
 
             return own_or_keep(given, actions, desk)

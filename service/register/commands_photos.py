@@ -1,4 +1,4 @@
-"""``register own`` and ``register keep``: a photo against the register, then into it."""
+"""``register own``, ``keep`` and ``mark``: a photo against the register, then into it."""
 
 from __future__ import annotations
 
@@ -23,6 +23,8 @@ def own_or_keep(given: argparse.Namespace, actions: Actions, desk: Register) -> 
     try:
         if given.what == "keep":
             return _keep(given, actions, desk)
+        if given.what == "mark":
+            return _suggest_mark(given, actions, desk)
         return _own(given, actions, desk)
     except (PhotoError, OSError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
@@ -31,16 +33,26 @@ def own_or_keep(given: argparse.Namespace, actions: Actions, desk: Register) -> 
 
 
 def _own(given: argparse.Namespace, actions: Actions, desk: Register) -> int:
-    path = Path(given.photo)
-    if path.is_file():
-        if path.stat().st_size > MAX_PHOTO_BYTES:
-            raise OSError(None, f"expected at most {MAX_PHOTO_BYTES // 10**6} MB; export it smaller.")
-        reading_id = actions.read_photo(path.read_bytes())["id"]
-    else:
-        reading_id = given.photo
-    answer = desk.find_owned(reading_id)
+    answer = desk.find_owned(_find_reading(given.photo, actions))
     print(json.dumps(answer) if given.json else tell_owned(answer))
     return DONE
+
+
+def _suggest_mark(given: argparse.Namespace, actions: Actions, desk: Register) -> int:
+    answer = desk.suggest_mark(_find_reading(given.photo, actions))
+    said = f"{answer['text'] or answer['reason']}\n{answer['caution']}\nreading {answer['reading_id']}"
+    print(json.dumps(answer) if given.json else said)
+    return DONE
+
+
+def _find_reading(photo: str, actions: Actions) -> str:
+    """The id of the photo's reading, made where a file is named."""
+    path = Path(photo)
+    if not path.is_file():
+        return photo
+    if path.stat().st_size > MAX_PHOTO_BYTES:
+        raise OSError(None, f"expected at most {MAX_PHOTO_BYTES // 10**6} MB; export it smaller.")
+    return str(actions.read_photo(path.read_bytes())["id"])
 
 
 def tell_owned(answer: dict[str, Any]) -> str:

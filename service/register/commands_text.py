@@ -118,6 +118,8 @@ ASKED: Mapping[str, Callable[[Register, argparse.Namespace], Answer]] = {
     "show": lambda desk, given: desk.show_record(given.kind.replace("-", "_"), given.which, given.private),
     "find": _find,
     "changes": lambda desk, given: desk.list_changes(given.since, given.kind, given.which),
+    "number": lambda desk, given: desk.read_number(given.text, given.maker),
+    "date-code": lambda desk, given: desk.read_date_code(given.text, given.maker),
     "merges": lambda desk, given: desk.propose_merges(given.which),
     "merge": lambda desk, given: desk.merge_pieces(given.keep, given.drop),
     "apart": lambda desk, given: desk.refuse_merge(given.one, given.other, given.why),
@@ -133,6 +135,9 @@ def tell(what: str, answer: Answer) -> str:
         return f"{what}: {tell_name(record)}  (change {answer['change'] or 'none: nothing was different'})"
     if "sentence" in answer:
         return "\n".join([*(p["name"] for p in answer.get("places", ())), str(answer["sentence"])])
+    if "meanings" in answer:
+        said = [meaning["sentence"] for meaning in answer["meanings"]]
+        return "\n".join(said) or "No rule written here fits it."
     if "items" in answer:
         lines = [_tell_item(item) for item in answer["items"]]
         return "\n".join([*lines, f"{answer.get('total', len(lines))} in all"])

@@ -9,9 +9,11 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import JSONResponse, Response
 
 from service.problems import describe_problems
-from service.register.piece_actions import Pieces
+from service.register.register_actions import Register
 from service.register.route_parts import Page, Text, make_retry
 from service.route_types import Id, Key
+
+Code = Annotated[str, Query(min_length=1, max_length=100)]
 
 
 class MergeIn(BaseModel):
@@ -31,7 +33,7 @@ class RefusalIn(BaseModel):
     why: str | None = Field(None, max_length=4000)
 
 
-def add_piece_routes(app: FastAPI, register: Pieces) -> None:
+def add_piece_routes(app: FastAPI, register: Register) -> None:
     """Add them."""
 
     @app.get(
@@ -63,6 +65,38 @@ def add_piece_routes(app: FastAPI, register: Pieces) -> None:
         answer = register.register_reading(reading_id, body, retry)
         address = f"/api/register/records/piece/{answer['record']['id']}"
         return JSONResponse(answer, 201, {"Location": address})
+
+    @app.get(
+        "/api/register/readings/{reading_id}/mark",
+        responses=describe_problems(404, 422),
+        summary="The text of a mark in this photo, as a suggestion to correct",
+    )
+    def suggest_mark(reading_id: Id) -> Response:
+        return JSONResponse(register.suggest_mark(reading_id))
+
+    @app.get(
+        "/api/register/readings/{reading_id}/news",
+        responses=describe_problems(404, 409, 422),
+        summary="What a confirmed reading would add to this register, and which wishes it meets",
+    )
+    def tell_news(reading_id: Id) -> Response:
+        return JSONResponse(register.tell_news(reading_id))
+
+    @app.get(
+        "/api/register/numbers",
+        responses=describe_problems(404, 422),
+        summary="What a decoration number tells by the rules written here",
+    )
+    def read_number(number: Code, maker: Text = None) -> Response:
+        return JSONResponse(register.read_number(number, maker))
+
+    @app.get(
+        "/api/register/date-codes",
+        responses=describe_problems(404, 422),
+        summary="What the code of a mark tells by the rules written here",
+    )
+    def read_date_code(code: Code, maker: Text = None) -> Response:
+        return JSONResponse(register.read_date_code(code, maker))
 
     @app.get(
         "/api/register/merges",

@@ -85,6 +85,19 @@ def test_what_is_recorded_is_found_shown_and_printed(desk: httpx.Client) -> None
     assert "Two metals" in sheet.text
 
 
+def test_numbers_and_date_codes_are_read_by_the_rules_written_here(desk: httpx.Client) -> None:
+    fill(desk)
+    assert desk.get("/api/register/numbers?number=OS-114").json()["meanings"] == []
+    add(desk, "number_rule", prefix="OS", maker="Velderby Works", line="Osmer", source="Own list")
+    add(desk, "date_code_rule", code="K", means="1935", maker="Velderby Works", source="Own list")
+    number = desk.get("/api/register/numbers", params={"number": "os 114", "maker": "velderby works"}).json()
+    assert "Osmer" in number["meanings"][0]["sentence"]
+    assert "Own list" in number["meanings"][0]["sentence"]
+    assert desk.get("/api/register/date-codes?code=k").json()["meanings"][0]["date"] == "1935"
+    kinds = {conflict["kind"] for conflict in desk.get("/api/register/conflicts").json()["items"]}
+    assert "number against the line" in kinds  # piece 13 has an OS number and is recorded as Brindlow
+
+
 def test_price_seller_and_place_are_left_out_unless_asked_for(desk: httpx.Client) -> None:
     fill(desk)
     secrets = ("4.50", "Mrs Hale", "barn")
@@ -115,6 +128,11 @@ def test_from_a_photo_to_a_piece_and_back(
         labels = {"motif": motif, "metal": "gold", "decoration_number": "OS-114"}
         assert desk.post(f"/api/readings/{reading}/confirmation", json=labels).status_code == 201
     first, second, third = readings
+    news = desk.get(f"/api/register/readings/{third}/news").json()
+    assert "not in this register" in news["news"][0]["sentence"]
+    mark = desk.get(f"/api/register/readings/{third}/mark").json()
+    assert "suggestion" in mark["caution"]
+    assert mark["text"] or mark["reason"]
     asked = desk.get("/api/register/owned", params={"reading": first}).json()
     assert asked["verdict"] in ("unlikely", "cannot tell")
     address = "/api/register/readings/{}/piece"
@@ -215,6 +233,10 @@ BAD: list[tuple[str, str, Any, set[int]]] = [
     ("GET", "/api/register/search?motif=nowhere", None, {404}),
     ("GET", "/api/register/owned?reading=none", None, {404}),
     ("GET", "/api/register/labels/99", None, {404}),
+    ("GET", "/api/register/numbers", None, {422}),
+    ("GET", "/api/register/numbers?number=OS-1&maker=nobody", None, {404}),
+    ("GET", "/api/register/readings/none/mark", None, {404}),
+    ("GET", "/api/register/readings/none/news", None, {409}),
     ("GET", "/api/register/sheet", None, {422}),
     ("GET", "/api/register/timeline?by=metal", None, {422}),
     ("POST", "/api/register/readings/none/piece", {"answer": "x"}, {404}),
