@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
 import os
@@ -99,19 +100,40 @@ def send_photo(
     return ask(server, "POST", "/api/readings", body, kind | (headers or {}))
 
 
-def measure_tree(pid: int) -> int | None:
-    """Bytes held by a process and its descendants, shared pages counted once (Linux only)."""
-    total, waiting = 0, [pid]
+def list_tree(pid: int) -> list[int]:
+    """A process and its descendants (Linux only; elsewhere only itself)."""
+    found, waiting = [], [pid]
     while waiting:
         each = waiting.pop()
-        try:
-            rollup = Path(f"/proc/{each}/smaps_rollup").read_text()
+        found.append(each)
+        with contextlib.suppress(OSError):
             for task in Path(f"/proc/{each}/task").iterdir():
                 waiting += [int(child) for child in (task / "children").read_text().split()]
-        except OSError:
-            continue
-        total += next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) * 1024
-    return total or None
+    return found
+
+
+def measure_tree(pid: int) -> int | None:
+    """Bytes held by a process and its descendants, shared pages counted once; None where it is not told."""
+    return sum(_told_bytes(each, "smaps_rollup", "Pss:") for each in list_tree(pid)) or None
+
+
+def measure_peaks(pid: int, reset: bool = False) -> int | None:
+    """Sum of the most bytes that each process of the tree ever held; with ``reset`` counting starts anew."""
+    tree = list_tree(pid)
+    if reset:
+        for each in tree:
+            with contextlib.suppress(OSError):
+                Path(f"/proc/{each}/clear_refs").write_text("5")
+    return sum(_told_bytes(each, "status", "VmHWM:") for each in tree) or None
+
+
+def _told_bytes(pid: int, file: str, name: str) -> int:
+    """What the kernel tells under that name; 0 where it does not, or the process has gone."""
+    try:
+        lines = Path(f"/proc/{pid}/{file}").read_text().splitlines()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) * 1024 for line in lines if line.startswith(name)), 0)
 
 
 def describe_run(seed: int) -> dict[str, Any]:
