@@ -203,7 +203,7 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     outline = find_outline(mask, lip.curve, photo.width, photo.height)
     status: PieceStatus = "found" if in_frame >= _FOUND_SHARE else "partial"
     reason = None if status == "found" else "part of the piece lies outside the photo"
-    rim = _rim_of_lip(photo, lip, outline)
+    rim = lay_rim(photo, lip, outline)
     paper = find_paper(photo, outline)
     if rim.view == "from above":
         rim = replace(rim, pose=find_pose(photo, rim, None if paper is None else table_normal(photo, paper)))
@@ -212,7 +212,8 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     return Piece(status, outline, rim, size, reason, paper if size is not None else None)
 
 
-def _rim_of_lip(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
+def lay_rim(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
+    """The rim of a refined lip: how it is seen, and the guide of its band."""
     inside = inside_photo(lip.curve, photo)
     plane = _plane_of_lip(photo, lip)
     band, inward = lay_band(lip.curve, plane)
