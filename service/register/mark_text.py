@@ -27,6 +27,9 @@ CAUTION = "Read by a program from the photo: a suggestion to correct letter by l
 WORK_SIDE_PX = 1000
 LEAST_CONFIDENCE = 0.5  # below it letters are as often wrong as right; our own choice
 DOUBTFUL = 0.8  # below it a line is given with the sign for doubtful
+# Chosen on drawn marks of another seed than the one that is reported.
+SCRAP = 2  # letters
+LEAST_WEIGHED = 0.75
 LEAST_LINE_PX = 32  # lines are enlarged to this; the reader itself works at 48 rows
 
 
@@ -89,8 +92,8 @@ def _keep_sure(lines: list[MarkLine]) -> tuple[MarkLine, ...]:
 
 
 def _weigh(lines: tuple[MarkLine, ...]) -> float:
-    """Letters read, each by how sure it is; what is doubtful counts against."""
-    return sum(len(line.text) * (line.confidence - LEAST_CONFIDENCE) for line in lines)
+    """Letters read with confidence; scraps, which the wrong way yields in plenty, count for nothing."""
+    return sum(max(0, len(line.text) - SCRAP) * max(0.0, line.confidence - LEAST_WEIGHED) for line in lines)
 
 
 def _reduce(picture: np.ndarray) -> np.ndarray:

@@ -113,7 +113,7 @@ def _say(kind: NewsKind, seen: Sighting, count: int, lists: Lists) -> str:
     if not seen.piece_number:  # a reading that is no piece yet
         return f"{said} is not in this register ({count} pieces)."
     others = "one other piece" if count == 2 else f"{max(0, count - 1)} other pieces"
-    return f"{said} is not in this register but on piece {seen.piece_number} ({others})."
+    return f"Leaving piece {seen.piece_number} out, {said} is not in this register ({others})."
 
 
 def _say_known(seen: Sighting, known: Combinations, lists: Lists) -> str:

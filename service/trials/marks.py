@@ -26,7 +26,7 @@ LAYOUTS = ("straight", "arc over", "ring")
 TURNS = ("upright", "upside down", "slanted")
 SHOTS = ("sharp", "blurred", "faint", "noisy", "tilted", "broken")
 INKS = ((70, 95, 75), (60, 70, 110), (95, 60, 55), (70, 66, 62))
-SEED = 20
+SEED = 21  # 20 is the one that choices were made on
 
 
 @dataclass(frozen=True)
