@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
+import http.client
 import socket
 from collections.abc import Callable
 from pathlib import Path
 
 import httpx
 import pytest
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse
+from starlette.routing import Route
+
+from service.guard import Guard
 
 
 @pytest.mark.parametrize(
@@ -115,3 +123,48 @@ def _own_network_address() -> str | None:
             return None
         address = str(probe.getsockname()[0])
     return None if address.startswith(("127.", "0.")) else address
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/static/../guard.py",
+        "/static/%2e%2e/%2e%2e/guard.py",
+        "/static/..%2f..%2fguard.py",
+        "/static//etc/passwd",
+        "/static/%00",
+        "/api/readings/..%2f..%2frimlight.sqlite3/photo.jpg",
+        "/api/gallery/%2e%2e/photo.jpg",
+        "/readings/..%5c..%5crimlight.sqlite3",
+    ],
+)
+def test_no_address_leads_out_of_what_is_served(server, address: str) -> None:
+    host, port = server.url.removeprefix("http://").split(":")
+    connection = http.client.HTTPConnection(host, int(port), timeout=60)  # sends the address as it is
+    connection.request("GET", address)
+    answer = connection.getresponse()
+    assert answer.status == 404
+    body = answer.read()
+    connection.close()
+    assert b"Traceback" not in body and b"SQLite format" not in body and b"root:" not in body
+
+
+def test_a_body_that_stops_coming_ends_the_request(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("service.guard.SILENCE_LIMIT_S", 0.05)
+
+    async def read_all(request: Request) -> PlainTextResponse:
+        return PlainTextResponse(f"{len(await request.body())}")
+
+    guard = Guard(Starlette(routes=[Route("/", read_all, methods=["POST"])]))
+    sent: list[dict] = []
+
+    async def never() -> dict:
+        await asyncio.sleep(60)
+        return {"type": "http.request"}
+
+    async def send(message: dict) -> None:
+        sent.append(message)
+
+    scope = {"type": "http", "method": "POST", "path": "/", "query_string": b"", "client": ("127.0.0.1", 5)}
+    asyncio.run(guard(scope | {"headers": [(b"host", b"localhost")]}, never, send))
+    assert sent[0]["status"] == 408
