@@ -115,8 +115,8 @@ def strip_from_rgb(
 
 def find_clipped(encoded: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     """(h, w) bool: any channel at or over 250, or all channels at or under 2."""
-    result = (encoded >= CLIPPED_HIGH).any(axis=2) | (encoded <= CLIPPED_LOW).all(axis=2)
-    return np.asarray(result, dtype=bool)
+    brightest = np.maximum(np.maximum(encoded[..., 0], encoded[..., 1]), encoded[..., 2])
+    return np.asarray((brightest >= CLIPPED_HIGH) | (brightest <= CLIPPED_LOW))
 
 
 def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
