@@ -67,6 +67,7 @@ def _add_record_parsers(add: Callable[..., argparse.ArgumentParser]) -> None:
     add("opinion", 'an opinion about a record, as "piece 12": FIELD=VALUE ...', "about", "fields*")
     add("remove", "remove a record; `rimlight undo` brings it back", "kind", "which")
     add("list", "the records of a kind", "kind")
+    add("kinds", "every kind of record with its fields")
     show = add("show", "one record with all that hangs on it", "kind", "which")
     find = add("find", "search over everything", "words*")
     find.add_argument("--kind", help="only records of this kind")

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from service.errors import RecordError
+from service.register.described import describe_kinds
 from service.register.register_actions import Register
 
 Answer = Mapping[str, Any]
@@ -118,6 +119,7 @@ ASKED: Mapping[str, Callable[[Register, argparse.Namespace], Answer]] = {
     "show": lambda desk, given: desk.show_record(given.kind.replace("-", "_"), given.which, given.private),
     "find": _find,
     "changes": lambda desk, given: desk.list_changes(given.since, given.kind, given.which),
+    "kinds": lambda *_: describe_kinds(),
     "number": lambda desk, given: desk.read_number(given.text, given.maker),
     "date-code": lambda desk, given: desk.read_date_code(given.text, given.maker),
     "merges": lambda desk, given: desk.propose_merges(given.which),
@@ -130,6 +132,8 @@ ASKED: Mapping[str, Callable[[Register, argparse.Namespace], Answer]] = {
 
 def tell(what: str, answer: Answer) -> str:
     """An answer in readable lines."""
+    if what == "kinds":
+        return "\n".join(_tell_kind(kind, told) for kind, told in answer.items())
     if "record" in answer:
         record = answer["record"]
         return f"{what}: {tell_name(record)}  (change {answer['change'] or 'none: nothing was different'})"
@@ -144,6 +148,12 @@ def tell(what: str, answer: Answer) -> str:
     if "bracket" in answer:
         answer = {**answer, "bracket": answer["bracket"]["sentence"]}
     return "\n".join(_tell_fields(answer))
+
+
+def _tell_kind(kind: str, fields: Mapping[str, Mapping[str, Any]]) -> str:
+    """A kind with its fields; those with a star must be there."""
+    named = (name.removesuffix("_id") + ("*" if told["required"] else "") for name, told in fields.items())
+    return f"{kind}: {', '.join(named)}"
 
 
 def tell_name(record: Answer) -> str:

@@ -82,8 +82,8 @@ def put_ids(
 ) -> dict[str, Any]:
     """The fields given, with every name turned into an id; with ``new_names`` unknown ones join the lists.
 
-    ``motif``, ``line``, ``maker``, ``distributor`` and ``piece`` may stand for the field of that name with
-    ``_id``; ``about`` for ``about_kind`` and ``about_id``; pieces in ``goes_with`` may be numbers.
+    ``motif``, ``line``, ``maker``, ``distributor``, ``piece`` and ``reading`` may stand for the field of that
+    name with ``_id``; ``about`` for ``about_kind`` and ``about_id``; pieces in ``goes_with`` may be numbers.
 
     Raises
     ------
@@ -102,6 +102,8 @@ def put_ids(
             held[f"{meant}_id"] = _resolve(draft, meant, text, maker_id, new_names, faults)
         if meant == "maker":
             maker_id = held.get("maker_id")
+    if "reading" in held and "reading_id" in allowed:
+        held["reading_id"] = held.pop("reading")
     if isinstance(held.get("goes_with"), list):
         held["goes_with"] = [_resolve(draft, "piece", t, None, False, faults) for t in held["goes_with"]]
     if "about" in held and "about_id" in allowed:

@@ -89,8 +89,11 @@ class PieceVectors:
             self._held |= _load_vectors(tx, part, recipe_id)
         with_vectors = tuple(entry for entry in photos if len(self._held[entry[1]]))
         if self._index is None or self._index.photos != with_vectors:
-            self._held = {reading: self._held[reading] for _, reading, _ in photos}
             self._index = _make_index(with_vectors, self._held)
+            # Each photo's vectors once in memory: as a part of the index; those of photos gone are let go.
+            parts = np.split(self._index.gallery.vectors, self._index.starts[1:]) if with_vectors else []
+            self._held = {reading: np.empty((0, 0), np.float32) for _, reading, _ in photos}
+            self._held |= {entry[1]: part for entry, part in zip(with_vectors, parts, strict=True)}
         return self._index
 
 

@@ -9,6 +9,7 @@ from starlette.responses import JSONResponse, Response
 
 from service.caller import require_owner
 from service.problems import describe_problems
+from service.register.described import describe_kinds
 from service.register.record_actions import Records
 from service.register.register_actions import Register
 from service.register.route_parts import Fields, Kind, NewNames, Page, Private, Text, Which, make_retry
@@ -51,6 +52,10 @@ def _add_reading_of_records(app: FastAPI, register: Records) -> None:
         narrowed: dict[str, Any] = filters | {"owned": owned}
         kinds = (kind,) if kind else ()
         return JSONResponse(register.find_records(q, kinds, narrowed, page, private))
+
+    @app.get("/api/register/kinds", summary="Every kind of record with its fields")
+    def list_kinds() -> Response:
+        return JSONResponse(describe_kinds())
 
     @app.get(
         "/api/register/records/{kind}",

@@ -11,7 +11,7 @@ from service.readings import Answer
 from service.register import pictures, timeline
 from service.register.aoristic import sum_sightings
 from service.register.conflicts import find_conflicts
-from service.register.grid import make_grid
+from service.register.grid import Grid, make_grid
 from service.register.listed import Want
 from service.register.motif_order import order_motifs
 from service.register.news import find_all_news
@@ -42,15 +42,15 @@ class Views(Pieces):
 
     def show_grid(self) -> Answer:
         """Motif by line by metal: counts, blanks, first and last dates and the piece that sets each."""
-        return self.overview.make("grid", lambda seen, lists: make_grid(seen, lists).as_json())
+        return self.overview.make("grid", lambda *_: self._grid().as_json())
 
     def tabulate_grid(self) -> Table:
         """The grid as a table of texts, headings first."""
-        return self.overview.make("grid table", lambda seen, lists: make_grid(seen, lists).as_table())
+        return self.overview.make("grid table", lambda *_: self._grid().as_table())
 
     def draw_grid(self) -> str:
         """The grid as a picture (SVG)."""
-        return self.overview.make("grid svg", lambda s, lists: pictures.draw_grid(make_grid(s, lists)))
+        return self.overview.make("grid svg", lambda *_: pictures.draw_grid(self._grid()))
 
     def show_timeline(self, by: By = "motif") -> Answer:
         """When motifs, or lines, were in use by their dated pieces."""
@@ -86,7 +86,7 @@ class Views(Pieces):
 
     def list_overlaps(self, page: int = 1) -> Answer:
         """Motifs that several lines share, gold here and platinum there."""
-        make = _listed(lambda seen, lists: find_overlaps(make_grid(seen, lists)))
+        make = _listed(lambda *_: find_overlaps(self._grid()))
         return _cut(self.overview.make("overlaps", make), page)
 
     def list_news(self, page: int = 1) -> Answer:
@@ -122,6 +122,9 @@ class Views(Pieces):
         pairs, sizes = self._ask("pairs", find_pairs), self._ask("diameters", find_diameters_mm)
         make = _listed(lambda seen, _: find_partners(seen, pairs, sizes))
         return _cut(self.overview.make("partners", make), page)
+
+    def _grid(self) -> Grid:
+        return self.overview.make("made grid", make_grid)
 
     def _rows(self, by: By) -> tuple[timeline.TimelineRow, ...]:
         return self.overview.make(("timeline", by), lambda s, lists: timeline.make_timeline(s, lists, by))

@@ -32,7 +32,7 @@ class Overview:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._guard = threading.Lock()
+        self._guard = threading.RLock()  # what is made may be made of what was made
         self._version = -1
         self._stamp = -1
         self._of_piece: dict[str, list[Sighting]] = {}

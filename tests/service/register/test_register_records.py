@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.errors import NotFound, RecordError
+from service.register.described import describe_kinds
 from service.register.forms import full_json, load_record, read_record, record_body
 from service.register.records import KINDS
 from service.register.register_actions import Register
@@ -220,3 +221,16 @@ def test_removing_a_piece_takes_what_hangs_on_it(desk: Register) -> None:
     for kind in ("decoration", "mark", "evidence"):
         assert desk.list_records(kind)["total"] == 0
     assert desk.show_grid()["pieces"] == 1
+
+
+def test_every_kind_is_described_with_its_fields() -> None:
+    kinds = describe_kinds()
+    assert set(kinds) == set(KINDS)
+    assert kinds["decoration"]["metal"] == {
+        "type": "choice",
+        "choices": ["gold", "platinum"],
+        "required": False,
+    }
+    assert kinds["piece"]["number"]["required"] is True
+    assert kinds["piece"]["line_id"]["names"] == "line"
+    assert kinds["piece"]["wear"]["of"]["fields"]["clock"]["type"] == "whole number"
