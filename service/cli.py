@@ -32,13 +32,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.exchange.commands import export, hand_out, import_, merge, table
     from service.register.commands import register
     from service.register.demo_command import demo
+    from service.serve_command import serve
 
     commands = {
         "read": read,
         "add": add,
         "gallery": gallery,
         "undo": undo,
-        "serve": serve,
+        "serve": lambda given, settings: serve(given, settings, _opened),
         "devices": devices,
         "check": check,
         "export": export,
@@ -72,6 +73,7 @@ def make_parser() -> argparse.ArgumentParser:
     from service.exchange.commands import add_exchange_parsers
     from service.register.commands import add_register_parser
     from service.register.demo_command import add_demo_parser
+    from service.serve_command import add_serve_parser
 
     shared = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     shared.add_argument("--data", metavar="DIR", help="where the gallery lives (or RIMLIGHT_DATA)")
@@ -102,12 +104,7 @@ def make_parser() -> argparse.ArgumentParser:
     gallery_.add_argument("--json", action="store_true", help="one JSON item a line")
     undo_ = commands.add_parser("undo", parents=[shared], help="undo the last change, or the one named")
     undo_.add_argument("change", nargs="?", metavar="CHANGE")
-    serve_ = commands.add_parser("serve", parents=[shared], help="start the phone page and the HTTP endpoint")
-    serve_.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
-    serve_.add_argument("--lan", action="store_true", help="let paired phones of this network in")
-    serve_.add_argument("--cert", metavar="FILE", help="certificate (PEM): serve encrypted, with --key")
-    serve_.add_argument("--key", metavar="FILE", help="key of the certificate (PEM)")
-    _add_workers(serve_)
+    _add_workers(add_serve_parser(commands, shared))
     add_devices_parser(commands, shared)
     add_check_parser(commands, shared)
     add_exchange_parsers(commands, shared)
@@ -131,13 +128,6 @@ def _worker_count(text: str) -> int:
     if not 1 <= count <= 32:
         raise argparse.ArgumentTypeError("between 1 and 32 photos at once")
     return count
-
-
-def _port(text: str) -> int:
-    port = int(text)
-    if not 0 <= port <= 65535:
-        raise argparse.ArgumentTypeError("a port lies in 0..65535")
-    return port
 
 
 @contextmanager
@@ -290,22 +280,6 @@ def undo(given: argparse.Namespace, settings: Settings) -> int:
     state = "in the gallery" if answer["in_gallery"] else "no longer in the gallery"
     print(f"undone: {answer['undone']['action']}; {state}: {describe_item(answer['item'])}")
     return DONE
-
-
-def serve(given: argparse.Namespace, settings: Settings) -> int:
-    """Serve until stopped."""
-    from service.serve import Certificate, serve_pages
-    from service.settings import DEFAULT_PORT
-
-    if (given.cert is None) != (given.key is None):
-        print("rimlight: --cert and --key belong together: give both or neither", file=sys.stderr)
-        return WRONG_USE
-    tls = Certificate(given.cert, given.key) if given.cert is not None else None
-
-    port = DEFAULT_PORT if given.port is None else given.port
-    with _opened(settings, workers=given.workers) as actions:
-        actions.who = "page"
-        return int(serve_pages(actions, port, given.lan, tls))
 
 
 if __name__ == "__main__":
