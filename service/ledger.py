@@ -22,6 +22,7 @@ from service.store import now
 
 States = Mapping[str, State | None]
 UNDOABLE = ("add", "confirm", "correct", "delete")
+UNDO = "undo"
 REGISTER = "register "  # begins the name of every change to the register
 ITEMS = "items"  # in ``before`` and ``after`` of a change that brought several gallery items
 
@@ -88,7 +89,7 @@ def undo(tx: sa.Connection, change_id: str | None, who: str) -> dict[str, Any]:
         update_item(tx, item_id, removed_at=now())
     if row.item_id is not None:
         _put_item_back(tx, row.item_id, json.loads(row.before))
-    undo_id = log_change(tx, who, "undo", row.item_id, current, row.id, records)
+    undo_id = log_change(tx, who, UNDO, row.item_id, current, row.id, records)
     final = find_item(tx, row.item_id) if row.item_id is not None else None
     return {
         "change": undo_id,
@@ -136,23 +137,35 @@ def _put_records_back(tx: sa.Connection, row: sa.Row[Any]) -> States | None:
 
 
 def _find_undoable(tx: sa.Connection, change_id: str | None) -> sa.Row[Any]:
+    """The row to take back: a change in effect, or an undo that is named, which does the change again."""
     change = tables.change
-    undone = sa.select(change.c.undoes).where(change.c.undoes.is_not(None))
     if change_id is None:
-        kinds = sa.or_(change.c.action.in_(UNDOABLE), change.c.action.startswith(REGISTER))
-        wanted = sa.select(change).where(kinds, change.c.id.not_in(undone))
-        row = tx.execute(wanted.order_by(change.c.seq.desc()).limit(1)).first()
+        row = tx.execute(_list_in_effect().order_by(change.c.seq.desc()).limit(1)).first()
         if row is None:
             raise NothingToUndo("There is no change left to undo.")
         return row
     row = tx.execute(sa.select(change).where(change.c.id == change_id)).first()
     if row is None:
         raise NothingToUndo(f"There is no change {change_id!r}: leave it out to undo the last one.")
-    if row.action not in UNDOABLE and not row.action.startswith(REGISTER):
+    if row.action not in (*UNDOABLE, UNDO) and not row.action.startswith(REGISTER):
         raise NothingToUndo(f"A change of kind {row.action!r} cannot be undone.")
-    if tx.execute(sa.select(change.c.id).where(change.c.undoes == change_id)).first() is not None:
-        raise NothingToUndo(f"Change {change_id} was undone already.")
-    return row
+    last, times = row, 0
+    while (later := tx.execute(sa.select(change).where(change.c.undoes == last.id)).first()) is not None:
+        last, times = later, times + 1
+    if times % 2:
+        raise NothingToUndo(f"Change {change_id} was undone already: undo {last.id} to do it again.")
+    return last
+
+
+def _list_in_effect() -> sa.Select[Any]:
+    """Changes that are not undone, and undos of undos, which did a change again."""
+    change, other = tables.change, tables.change.alias()
+    undone = sa.select(other.c.undoes).where(other.c.undoes.is_not(None))
+    undos = sa.select(other.c.id).where(other.c.action == UNDO)
+    kinds = sa.or_(
+        change.c.action.in_(UNDOABLE), change.c.action.startswith(REGISTER), change.c.undoes.in_(undos)
+    )
+    return sa.select(change).where(kinds, change.c.id.not_in(undone))
 
 
 # Kept answers: the same key and body give the same answer once.

@@ -220,3 +220,27 @@ def test_a_refused_merge_is_remembered_until_the_refusal_is_taken_back() -> None
         with store.writing() as tx:
             ledger.undo(tx, refusal["change"], "test")
         assert desk.merge_pieces("2", "1")["change"]
+
+
+def test_an_undo_can_be_taken_back_and_the_change_undone_again() -> None:
+    with opened() as (store, desk):
+        fill(desk)
+        change = desk.correct_record("piece", "1", {"kept_at": "cellar"})["change"]
+
+        def undo(change_id: str | None) -> str:
+            with store.writing() as tx:
+                return str(ledger.undo(tx, change_id, "test")["change"])
+
+        def kept_at() -> str | None:
+            return desk.show_record("piece", "1")["kept_at"]
+
+        first = undo(change)
+        assert kept_at() is None
+        with pytest.raises(NothingToUndo, match="undone already"):
+            undo(change)
+        undo(first)
+        assert kept_at() == "cellar"
+        undo(change)
+        assert kept_at() is None
+        undo(undo(first))  # done again, then the last that is in effect
+        assert kept_at() is None
