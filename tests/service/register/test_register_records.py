@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextvars import copy_context
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.errors import NotFound, RecordError
+from service.caller import Caller, set_caller
+from service.errors import NotAllowed, NotFound, RecordError
 from service.register.described import describe_kinds
 from service.register.forms import full_json, load_record, read_record, record_body
 from service.register.records import KINDS
@@ -234,3 +236,19 @@ def test_every_kind_is_described_with_its_fields() -> None:
     assert kinds["piece"]["number"]["required"] is True
     assert kinds["piece"]["line_id"]["names"] == "line"
     assert kinds["piece"]["wear"]["of"]["fields"]["clock"]["type"] == "whole number"
+
+
+def test_a_paired_phone_sees_and_sets_nothing_private_and_the_log_names_it(desk: Register) -> None:
+    fill(desk)
+
+    def on_the_phone() -> None:
+        set_caller({}, Caller("d1", "kitchen phone", is_owner=False))
+        with pytest.raises(NotAllowed):
+            desk.correct_record("piece", "12", {"private": {"price": "1"}})
+        with pytest.raises(NotAllowed):
+            desk.add_record("piece", {"number": "30", "piece_kind": "cup", "private": {"seller": "x"}})
+        assert "private" not in desk.correct_record("piece", "12", {"kept_at": "cellar"})["record"]
+
+    copy_context().run(on_the_phone)
+    assert desk.list_changes()["items"][0]["who"] == "kitchen phone"
+    assert desk.show_record("piece", "12", with_private=True)["private"]["price"] == "4.50"
