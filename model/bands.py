@@ -12,6 +12,7 @@ import numpy.typing as npt
 from model.border_rows import find_border_rows, find_spans, propose_spans
 from model.border_score import SpanFacts
 from model.glaze import Glaze, estimate_glaze, rgb_of_planes
+from model.line_judgement import find_named_lines
 
 if TYPE_CHECKING:
     from model.rim_band import RimStrip
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 Map = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 Kind = Literal["edge line", "verge line", "border", "line"]
+KINDS: dict[str, Kind] = {"edge": "edge line", "verge": "verge line"}
 
 # Print differs from the glaze by this many robust deviations of the bare glaze ...
 PRINT_DEVIATIONS = 4.0
@@ -102,7 +104,7 @@ def separate_bands(strip: RimStrip) -> Bands:
         contrast=contrast,
         chroma_shift=shift,
         print_mask=print_mask,
-        lines=_name_lines(lines, border, strip),
+        lines=_name_lines(glaze, inside, lines, border, strip),
         border=border,
     )
 
@@ -116,6 +118,13 @@ def span_proposals(strip: RimStrip) -> list[tuple[tuple[int, int], SpanFacts]]:
     contrast, shift = _depart(glaze)
     lines = _find_lines(_find_print(contrast, shift, glaze, inside), contrast, inside, strip.lip_row)
     return propose_spans(contrast, inside, strip.lip_row, strip.blur_px, lines)
+
+
+def log_departure(strip: RimStrip) -> tuple[Map, Mask] | None:
+    """(3, h, w) ln Y, ln R/G, ln B/G less the glaze's, and (h, w) bool on the piece and seen; None unseen."""
+    inside = _find_inside(strip)
+    glaze = estimate_glaze(strip.linear_rgb, inside, strip.closed)
+    return None if glaze is None else (np.asarray(glaze.planes - glaze.glaze), inside)
 
 
 def _depart(glaze: Glaze) -> tuple[Map, Map]:
@@ -183,15 +192,18 @@ def _unsteadiness(contrast: Map, inside: Mask) -> npt.NDArray[np.float64]:
     return np.asarray(change / np.maximum(size, 1e-6), np.float64)
 
 
-def _name_lines(lines: list[tuple[int, int]], border: Band | None, strip: RimStrip) -> tuple[Band, ...]:
-    """Edge line at the lip; verge line below the border, or in the lower half; the rest are lines."""
-    h = strip.seen_mask.shape[0]
-    edge_limit = strip.lip_row + max(3, EDGE_SHARE * (h - strip.lip_row))
-    named: list[Band] = []
+def _name_lines(
+    glaze: Glaze, inside: Mask, lines: list[tuple[int, int]], border: Band | None, strip: RimStrip
+) -> tuple[Band, ...]:
+    """Edge and verge line where fitted trees believe in them, and other plain lines off the border."""
+    rows = None if border is None else (border.row0, border.row1)
+    departure = glaze.planes - glaze.glaze
+    found = find_named_lines(departure, inside, strip.lip_row, strip.px_per_diameter, strip.blur_px, rows)
+    named = [Band(*found[place], KINDS[place]) for place in found]
+    edge_limit = strip.lip_row + max(3, EDGE_SHARE * (strip.seen_mask.shape[0] - strip.lip_row))
     for row0, row1 in lines:
-        if border is not None and border.row0 < row0 and row1 < border.row1:
-            continue
-        below = border.row1 if border is not None else strip.lip_row + (h - strip.lip_row) // 2
-        kind: Kind = "edge line" if row0 <= edge_limit else "verge line" if row0 >= below - 2 else "line"
-        named.append(Band(row0, row1, kind))
-    return tuple(named)
+        within = rows is not None and rows[0] < row0 and row1 < rows[1]
+        beside = any(row0 <= band.row1 and band.row0 <= row1 for band in named)
+        if not within and not beside and row0 > edge_limit:
+            named.append(Band(row0, row1, "line"))
+    return tuple(sorted(named, key=lambda band: band.row0))
