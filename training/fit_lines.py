@@ -70,9 +70,8 @@ def describe_picture(truth_file: Path) -> list[Row]:
         return []
     border = separate_bands(level).border
     rows = []
-    places = propose_lines(
-        *departure, level.lip_row, level.px_per_diameter, level.blur_px, border and (border.row0, border.row1)
-    )
+    rows_of = None if border is None else (border.row0, border.row1)
+    places = propose_lines(*departure, level.lip_row, level.px_per_diameter, level.blur_px, rows_of)
     for place in PLACES:
         true_mm = truth.lines.get(place)
         true_rows = true_mm and [_row_of(truth, mm, grid.where, grid.closed) for mm in true_mm]
