@@ -38,6 +38,7 @@ class Day:
         self.server, self.data_folder = server, data_folder
         self.steps: list[dict[str, Any]] = []
         self.readings: list[tuple[str, dict[str, Any], Path]] = []
+        self.again: list[tuple[str, dict[str, Any]]] = []
 
     def note(self, step: str, expected: Any, came: Any) -> None:
         """Keep what came of a step."""
@@ -100,33 +101,42 @@ class Day:
 
     def ask_owned(self) -> None:
         """Ten owned, photographed again, and ten whose motif is not in the register."""
-        right = 0
-        for reading_id, _, path in self.readings[:OWNED]:
+        right = very = 0
+        for reading_id, labels, path in self.readings[:OWNED]:
             again = json.loads(send_photo(self.server, take_again(path))[2])["id"]
+            self.again.append((again, labels))
             shown = self.send("GET", f"/api/register/owned?reading={again}")[1]
-            mine = [c["reading_id"] for c in shown["candidates"]]
-            sure = shown["verdict"].startswith(("likely", "registered", "possible"))
-            right += sure and mine[:1] == [reading_id]
-        self.note("owned: the very piece first", OWNED, right)
+            first = shown["candidates"][0] if shown["candidates"] else {}
+            motifs = {seen["motif"] for seen in first.get("decorations", ())}
+            said = shown["verdict"].startswith(("likely", "registered", "possible"))
+            right += said and labels["motif"] in motifs
+            very += first.get("reading_id") == reading_id
+        self.note("owned: said so, a piece of that motif first", OWNED, right)
+        self.steps[-1]["the very piece first"] = very
         known = {labels["motif"] for _, labels, _ in self.readings[:CONFIRMED]}
         others = [r for r in self.readings[CONFIRMED:] if r[1]["motif"] not in known][:OWNED]
-        said = [self.send("GET", f"/api/register/owned?reading={r[0]}")[1]["verdict"] for r in others]
-        wrong = sum(verdict.startswith(("likely", "registered")) for verdict in said)
+        answers = [self.send("GET", f"/api/register/owned?reading={r[0]}")[1]["verdict"] for r in others]
+        wrong = sum(verdict.startswith(("likely", "registered")) for verdict in answers)
         self.note("not owned: not said to be", len(others), len(others) - wrong)
 
     def refuse_merges(self) -> None:
-        """Two proposed merges refused; they are not proposed again."""
+        """Two pieces recorded twice are proposed for merging; refused, they are not proposed again."""
+        for place, (again, labels) in enumerate(self.again[:2]):
+            self.send("POST", f"/api/readings/{again}/confirmation", labels)
+            piece = {"number": f"F{place}", "piece_kind": "plate", "photos": [{"reading_id": again}]}
+            self.send("POST", "/api/register/records/piece", piece)
         before = self.send("GET", "/api/register/merges")[1]["items"]
         refused = 0
         for proposal in before[:2]:
-            one, other = (piece["id"] for piece in proposal["pieces"])
-            body = {"one": one, "other": other, "why": "two pieces, seen side by side"}
+            body = {
+                "one": proposal["one"]["id"],
+                "other": proposal["other"]["id"],
+                "why": "seen side by side",
+            }
             refused += self.send("POST", "/api/register/merges/refusals", body)[0] == 201
-        after = self.send("GET", "/api/register/merges")[1]
-        self.note("proposed merges refused", min(2, len(before)), refused)
-        gone = {json.dumps(sorted(p["id"] for p in x["pieces"])) for x in before[:2]}
-        left = {json.dumps(sorted(p["id"] for p in x["pieces"])) for x in after["items"]}
-        self.note("refused ones proposed again", 0, len(gone & left))
+        after = self.send("GET", "/api/register/merges")[1]["items"]
+        self.note("proposed merges refused", 2, refused)
+        self.note("refused ones proposed again", 0, len(_pairs(before[:2]) & _pairs(after)))
 
     def read_mark(self) -> None:
         """A mark photographed, read as a suggestion, corrected by the person."""
@@ -165,6 +175,10 @@ class Day:
         out = self.data_folder / "sheet.html"
         sheet = self.command("register", "sheet", "E0", "E1", "E2", "--out", str(out))
         self.note("talk sheet", (0, True), (sheet.returncode, out.is_file()))
+
+
+def _pairs(proposals: list[dict[str, Any]]) -> set[frozenset[str]]:
+    return {frozenset((p["one"]["id"], p["other"]["id"])) for p in proposals}
 
 
 def list_photos() -> list[tuple[Path, dict[str, Any]]]:
