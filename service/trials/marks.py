@@ -174,13 +174,26 @@ def measure(count: int, seed: int = SEED) -> dict[str, Any]:
     }
 
 
+def bound_share(hits: int, tries: int) -> tuple[float, float]:
+    """95 % interval of a share (E. B. Wilson, J. Am. Stat. Assoc. 22, 1927)."""
+    z = 1.959964
+    if tries == 0:
+        return 0.0, 1.0
+    share, spread = hits / tries, z * z / tries
+    middle = share + spread / 2
+    reach = z * math.sqrt(share * (1 - share) / tries + spread / tries / 4)
+    return round((middle - reach) / (1 + spread), 4), round((middle + reach) / (1 + spread), 4)
+
+
 def _sum_up(rows: Sequence[tuple[DrawnMark, tuple[int, int, int], tuple[int, int, int]]]) -> dict[str, Any]:
     lines = sum(len(mark.lines) for mark, _, _ in rows)
     letters = sum(ours[2] for _, ours, _ in rows) or 1
+    exact = sum(ours[0] for _, ours, _ in rows)
     return {
         "marks": len(rows),
         "lines": lines,
-        "lines_exact": sum(ours[0] for _, ours, _ in rows),
+        "lines_exact": exact,
+        "share_exact_95": bound_share(exact, lines),
         "letters_right": round(1 - sum(ours[1] for _, ours, _ in rows) / letters, 4),
         "lines_exact_without_unrolling": sum(plain[0] for _, _, plain in rows),
     }

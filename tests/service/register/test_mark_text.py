@@ -11,7 +11,7 @@ import pytest
 
 from service.register import mark_reader, mark_text
 from service.register.mark_ring import find_rings, unroll_arc
-from service.trials.marks import LAYOUTS, TURNS, count_errors, draw_mark, score_lines
+from service.trials.marks import LAYOUTS, TURNS, bound_share, count_errors, draw_mark, score_lines
 
 needs_reader = pytest.mark.skipif(not mark_text.can_read_marks(), reason="needs the extra ocr")
 
@@ -76,6 +76,12 @@ def test_letter_errors_are_counted() -> None:
     # Levenshtein's own kind of example, from memory: kitten to sitting takes three changes.
     assert count_errors("kitten", "sitting") == 3
     assert score_lines(["OSMER WARE", "x"], ["Osmer ware", "OS-114"]) == (1, 6, 15)
+
+
+def test_the_interval_of_a_share_is_wilsons() -> None:
+    # 81 of 263, 95 %: .2553 to .3662. R. G. Newcombe, Statistics in Medicine 17, 1998, table I, method 3
+    # (from memory).
+    assert bound_share(81, 263) == pytest.approx((0.2553, 0.3662), abs=1e-4)
 
 
 @needs_reader
