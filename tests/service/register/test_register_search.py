@@ -6,9 +6,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
 
 from service.register import search
 from service.register.register_actions import Register
+from service.register.tables import text as texts
 from service.settings import PAGE_SIZE
 from service.store import open_store
 
@@ -115,3 +118,9 @@ def test_pages_hold_every_hit_once_in_order_of_number(
     assert desk.find_records("2", page=first["pages"] + 1)["items"] == []
     exact = desk.find_records("250")["items"]
     assert exact[0]["label"] == "250"
+
+
+def test_the_search_is_written_for_other_databases_too() -> None:
+    wanted = sa.select(texts.c.record_id).where(search.place_of(texts.c.text, "leaf") > 0)
+    assert "strpos(" in str(wanted.compile(dialect=postgresql.dialect()))
+    assert "instr(" in str(wanted.compile(dialect=sqlite.dialect()))
