@@ -1,7 +1,8 @@
 """From the vectors of one photo and the gallery's to ranked motifs with calibrated probabilities.
 
 The search is exact: every query window meets every gallery vector. A motif's score is the mean over the
-query's windows, weighted by their confidence, of the cosine to the nearest vector of that motif.
+query's windows of the cosine to the nearest vector of that motif, so that many photos of one piece crowd out
+nobody. Windows count by their confidence and by how distinctly they speak for one motif before the others.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ IntArray = npt.NDArray[np.int64]
 
 CALIBRATION_PATH = Path(__file__).parent / "weights" / "lookup.json"
 MOST_CANDIDATES = 5
+# A window counts e times more for each 1/15 that its nearest motif stands out from the mean of all: worn or
+# cluttered windows lie equally near to everything. Of 0, 8, 15 and 25 on 420 validation strips, one to three
+# gallery strips each, 15 found 1 to 2 points more than 0 in every case and 25 no more.
+DISTINCT_SLOPE = 15.0
 
 
 @dataclass(frozen=True)
@@ -134,15 +139,22 @@ def rank_motifs(query: FloatArray, weights: FloatArray, gallery: Gallery) -> Ran
         return Ranking((), np.empty(0, np.float32), np.empty(0, np.int64))
     if query.shape[1] != index.rows.shape[1]:
         raise ValueError(f"expected vectors of {index.rows.shape[1]} numbers, got {query.shape[1]}")
-    shares = weights / weights.sum() if weights.sum() > 0 else np.full(len(query), 1 / len(query))
     # Gallery vectors down, query windows across: a maximum over rows runs along memory.
     nearest_in_photo = np.maximum.reduceat(index.rows @ query.T, index.photo_starts, axis=0)
     nearest_in_motif = np.maximum.reduceat(nearest_in_photo, index.motif_starts, axis=0)
+    shares = _share_of_windows(weights, nearest_in_motif)
     scores = (nearest_in_motif @ shares).astype(np.float32)
     best_items = _best_photo_of_each(nearest_in_photo @ shares, index)
     order = np.argsort(-scores, kind="stable")
     names = tuple(index.motifs[place] for place in order)
     return Ranking(names, scores[order], best_items[order])
+
+
+def _share_of_windows(weights: FloatArray, nearest: FloatArray) -> npt.NDArray[np.float64]:
+    """What each window counts, (n,), sum 1; ``nearest`` (M, n) are its cosines to every motif."""
+    even = weights.astype(np.float64) if weights.sum() > 0 else np.ones(len(weights))
+    shares = even * np.exp(DISTINCT_SLOPE * (nearest.max(axis=0) - nearest.mean(axis=0)))
+    return np.asarray(shares / shares.sum(), np.float64)
 
 
 def _best_photo_of_each(photo_scores: npt.NDArray[np.floating], index: _Sorted) -> IntArray:

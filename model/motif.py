@@ -100,10 +100,10 @@ def cut_windows(
     rows = border_rows(bands)
     if rows is None or limit < 1:
         return ()
-    ribbon, seen, x_scale = _cut_ribbon(strip, bands, rows)
+    ribbon, seen, x_scale = cut_ribbon(strip, bands, rows)
     if not seen.any():
         return ()
-    pixels = _draw_channels(ribbon, seen)
+    pixels = draw_channels(ribbon, seen)
     starts, weights = choose_starts(pixels[1], pixels[2], WINDOW_WIDTH, limit, strip.closed)
     repeat_px = _repeat_px(border, pixels.shape[2])
     if strip.closed:
@@ -142,10 +142,13 @@ def turn_over(window: Window) -> Window:
     return replace(window, pixels=np.ascontiguousarray(window.pixels[:, ::-1, ::-1]))
 
 
-def _cut_ribbon(
+def cut_ribbon(
     strip: RimStrip, bands: Bands, rows: tuple[float, float]
 ) -> tuple[FloatArray, npt.NDArray[np.bool_], float]:
-    """Signed contrast (96, n) and seen mask (96, n) of the border's rows, and strip px per ribbon px."""
+    """Signed contrast (96, n) and seen mask (96, n) of the border's rows, and strip px per ribbon px.
+
+    ``rows`` are the first and last strip row, as ``border_rows`` gives them.
+    """
     scale = WINDOW_HEIGHT / (rows[1] - rows[0])
     width = max(8, round(bands.contrast.shape[1] * scale))
     x_scale = bands.contrast.shape[1] / width
@@ -180,7 +183,7 @@ def _enlarge(image: FloatArray, rows: tuple[float, float], width: int) -> FloatA
     return out
 
 
-def _draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:
+def draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:
     """Print strength, seen mask and edge strength of a ribbon, (3, 96, n) float32 in 0..1."""
     ribbon = ribbon - _local_glaze(ribbon, seen)
     strength = cv2.GaussianBlur(np.abs(ribbon), (0, 0), 0.7)

@@ -98,11 +98,16 @@ class SiftGallery:
 
     def rank(self, view: View) -> list[int]:
         """Motif numbers, best first; motifs without any match stand last, in no order of merit."""
-        scores: dict[int, float] = dict.fromkeys(self._motifs, 0.0)
+        scores: dict[int, float] = dict.fromkeys(self._motifs, 0.0) | self.count_inliers(view)
+        return sorted(scores, key=lambda motif: -scores[motif])
+
+    def count_inliers(self, view: View) -> dict[int, float]:
+        """Inliers of each motif that has any, summed over the query's windows."""
+        scores: dict[int, float] = {}
         for window in view.windows[:QUERY_WINDOWS]:
             for motif, inliers in self._count_inliers(find_keypoints(window)).items():
-                scores[motif] += inliers
-        return sorted(scores, key=lambda motif: -scores[motif])
+                scores[motif] = scores.get(motif, 0.0) + inliers
+        return scores
 
     def _count_inliers(self, query: Keypoints) -> dict[int, float]:
         similarity: FloatArray = (query.descriptors @ self._descriptors.T).reshape(KEYPOINTS, -1, KEYPOINTS)

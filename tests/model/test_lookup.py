@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from model.errors import RecipeError
 from model.lookup import (
+    DISTINCT_SLOPE,
     EVIDENCE_NAMES,
     Calibration,
     Gallery,
@@ -41,16 +42,19 @@ def random_gallery(rng: np.random.Generator, motifs: int, photos: int, vectors: 
 
 
 def brute_force(query: np.ndarray, weights: np.ndarray, gallery: Gallery) -> dict[str, float]:
-    """Score of every motif by the definition: weighted mean over windows of the nearest vector's cosine."""
-    shares = weights / weights.sum()
+    """Score of every motif by the definition: mean over windows of the nearest vector's cosine, each window
+    weighted by its confidence and by how far its nearest motif stands out from the mean of all."""
     motif_of = [gallery.items[index].motif_id for index in gallery.photo_index]
-    return {
-        motif: sum(
-            share * max(float(v @ q) for v, m in zip(gallery.vectors, motif_of, strict=True) if m == motif)
-            for share, q in zip(shares, query, strict=True)
-        )
+    nearest = {
+        motif: [
+            max(float(v @ q) for v, m in zip(gallery.vectors, motif_of, strict=True) if m == motif)
+            for q in query
+        ]
         for motif in set(motif_of)
     }
+    table = np.array(list(nearest.values()))
+    shares = weights * np.exp(DISTINCT_SLOPE * (table.max(axis=0) - table.mean(axis=0)))
+    return {motif: float(np.dot(shares / shares.sum(), row)) for motif, row in nearest.items()}
 
 
 @settings(max_examples=60, deadline=None)
