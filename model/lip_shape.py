@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from model.ellipse import ellipse_residuals_px, fit_ellipse, polygon_iou, sample_ellipse, scale_ellipse
+from model.ellipse import ellipse_residuals_px, fit_ellipse, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.piece_mask import to_photo
 from model.rim_refinement import (
@@ -28,8 +28,9 @@ _FREE_RMS = 0.006  # of the radius: a smooth departure larger than this makes th
 _FREE_EXPLAINED = 0.55  # share of the edges' scatter that the smooth departure must explain
 _SURE_RING = 0.9  # of the visible turn with an edge on the ellipse: no free curve is tried
 _FREE_CONTRAST = 9.0  # Lab units: weaker edges do not bend the curve
+_PART_REACHES = (0.06, 0.03)  # of the radius, where only a part of the curve shows edges
+_PART_REACH = 12  # points, each a degree or so: smoothing along such a part
 _LEAST_SEEN = 0.45  # of the free curve, or the ellipse is kept
-_SIDE_OVERLAP = 0.6  # of the refined with the rough lip seen from the side
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,16 +60,11 @@ def _seen(edges: LipEdges, fine: Ellipse) -> npt.NDArray[np.bool_]:
     return seen_along(edges, max(2.5, 0.012 * fine.semi_major))
 
 
-def refine_side_lip(rgb: npt.NDArray[np.uint8], rough: Ellipse, scale: float) -> Lip:
-    """Refine the lip of a piece seen from the side; it stays where edges would lead it away.
-
-    Its ellipse is thin and the body's lines run beside it, so only a small move is believed.
-    """
-    fine, _ = refine_ellipse(rgb, rough)
-    if polygon_iou(sample_ellipse(fine), sample_ellipse(rough)) < _SIDE_OVERLAP:
-        fine = rough
-    curve = to_photo(sample_ellipse(fine, CURVE_POINTS), scale)
-    return Lip(curve, scale_ellipse(fine, 1 / scale), np.ones(len(curve), dtype=bool))
+def lip_of_ellipse(rgb: npt.NDArray[np.uint8], ellipse: Ellipse, scale: float) -> Lip:
+    """An ellipse of the level ``rgb`` as it is, with where edges show it."""
+    points = sample_ellipse(ellipse, CURVE_POINTS)
+    edges = search_lip(rgb, points, max(2.5, 0.012 * ellipse.semi_major))
+    return Lip(to_photo(points, scale), scale_ellipse(ellipse, 1 / scale), _seen(edges, ellipse))
 
 
 def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:
@@ -78,13 +74,42 @@ def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float)
     for reach in (0.05, 0.025):
         free = _free_curve(rgb, curve, reach * size)
         if free is None:
-            break
+            return _refine_seen_part(rgb, curve, size, scale)
         curve = resample_closed(free[0], CURVE_POINTS)
     fitted = fit_ellipse(curve)
     if fitted is not None and not _departs(curve, size):
         return refine_elliptic_lip(rgb, fitted, scale)
     edges = search_lip(rgb, curve, max(4.0, 0.012 * size))
     return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.02 * size)))
+
+
+def _refine_seen_part(rgb: npt.NDArray[np.uint8], curve: FloatArray, size: float, scale: float) -> Lip:
+    """Move a closed curve to the edges where it shows any, its hidden parts staying where they are."""
+    for reach in _PART_REACHES:
+        edges = search_lip(rgb, curve, max(4.0, reach * size))
+        usable = (edges.strength > _FREE_CONTRAST).astype(np.float64)
+        offset = _smooth_seen(edges.offset_px, usable, max(1.0, 0.1 * reach * size))
+        moved = edges.points + outward_normals(edges.points) * offset[:, None]
+        curve = resample_closed(moved, CURVE_POINTS)
+    return keep_lip(rgb, curve, scale)
+
+
+def _smooth_seen(offset: FloatArray, usable: FloatArray, tolerance: float) -> FloatArray:
+    """Offsets smoothed along the curve where edges are seen, fading to none where they are not."""
+    kernel = np.exp(-0.5 * (np.arange(-_PART_REACH, _PART_REACH + 1) / (_PART_REACH / 2.5)) ** 2)
+    weight = usable.copy()
+    smooth = np.zeros_like(offset)
+    for _ in range(4):
+        total = _round_filter(weight, kernel)
+        smooth = _round_filter(weight * offset, kernel) / (total + 0.15 * kernel.sum())
+        weight = usable / (1 + ((offset - smooth) / (3 * tolerance)) ** 2) ** 2
+    return smooth
+
+
+def _round_filter(values: FloatArray, kernel: FloatArray) -> FloatArray:
+    """Convolve along a closed curve."""
+    reach = len(kernel) // 2
+    return np.convolve(np.concatenate([values[-reach:], values, values[:reach]]), kernel, mode="valid")
 
 
 def keep_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:

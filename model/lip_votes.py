@@ -24,6 +24,9 @@ FloatArray = npt.NDArray[np.float64]
 DIRECTIONS = 24
 KINDS = ("ellipse", "square", "wavy", "spouted")
 _ROUNDS = 6  # of reweighting; the fit settles in three or four
+_FINE = 120  # tangents of a smooth curve
+_SPOUT_SURE = 1.0  # of the votes' scale, from which a reach beyond the ellipse is a spout
+_LEAST_RATIO = 0.012  # of the axes: a lip's own thickness seen edge-on
 _LEAST_WIDTH_SHARE = 0.02  # of the lip's length: thinner widths do not gain weight any more
 
 
@@ -123,9 +126,8 @@ def ellipse_of_votes(votes: LipVotes) -> Ellipse | None:
         solved = np.linalg.lstsq(columns * weight[:, None], reach**2 * weight, rcond=None)[0]
         centre = solved[:2]
         spread = np.outer(centre, centre) - np.array([[solved[2], solved[3]], [solved[3], solved[4]]])
+        spread = _no_thinner(spread)
         squares = np.einsum("ki,ij,kj->k", normal, spread, normal)
-        if squares.min() <= 0:
-            return found
         off = np.abs(normal @ centre + np.sqrt(squares) - reach) / votes.scale_px
         robust = 1 / np.sqrt(1 + off)
         half_width = np.maximum(np.sqrt(squares), _LEAST_WIDTH_SHARE * votes.size_px)
@@ -140,6 +142,14 @@ def _middle_of(reach: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.lstsq(normal, (reach[:half] - reach[half:]) / 2, rcond=None)[0])
 
 
+def _no_thinner(spread: FloatArray) -> FloatArray:
+    """Half widths squared, (2, 2), the least not under a small share of the greatest: lips seen edge-on."""
+    values, vectors = np.linalg.eigh(spread)
+    greatest = max(float(values[1]), 1e-9)
+    values = np.maximum(values, greatest * _LEAST_RATIO**2)
+    return np.asarray((vectors * values) @ vectors.T)
+
+
 def _ellipse(centre: FloatArray, spread: FloatArray) -> Ellipse | None:
     values, vectors = np.linalg.eigh(spread)
     if values[0] <= 0:
@@ -151,13 +161,38 @@ def _ellipse(centre: FloatArray, spread: FloatArray) -> Ellipse | None:
 
 def polygon_of_votes(votes: LipVotes) -> FloatArray | None:
     """(N, 2) clockwise convex polygon within all the voted tangents; None where they leave nothing."""
-    far = 4 * votes.size_px + float(np.abs(votes.reach_px).max())
+    return _within_tangents(unit_directions(), votes.reach_px, votes.middle)
+
+
+def add_spout(ellipse: Ellipse, votes: LipVotes) -> FloatArray | None:
+    """(N, 2) an ellipse with the spout that the votes see beyond it: of both tangents the farther."""
+    normal = unit_directions()
+    beyond = votes.reach_px - ellipse_reaches(ellipse, votes.middle, normal)
+    beyond = np.where(beyond > _SPOUT_SURE * votes.scale_px, beyond, 0.0)
+    fine = np.linspace(0, 2 * np.pi, _FINE, endpoint=False)
+    turn = np.arange(DIRECTIONS + 1) * (2 * np.pi / DIRECTIONS)
+    more = np.interp(fine, turn, np.append(beyond, beyond[0]))
+    around = np.stack([np.cos(fine), np.sin(fine)], axis=1)
+    return _within_tangents(around, ellipse_reaches(ellipse, votes.middle, around) + more, votes.middle)
+
+
+def ellipse_reaches(ellipse: Ellipse, middle: FloatArray, normal: FloatArray) -> FloatArray:
+    """(K,) how far an ellipse reaches from ``middle`` along unit vectors (K, 2)."""
+    turn = np.radians(ellipse.angle_deg)
+    along = normal @ [np.cos(turn), np.sin(turn)]
+    across = normal @ [-np.sin(turn), np.cos(turn)]
+    half_width = np.hypot(ellipse.semi_major * along, ellipse.semi_minor * across)
+    return np.asarray(normal @ (np.array([ellipse.cx, ellipse.cy]) - middle) + half_width)
+
+
+def _within_tangents(normals: FloatArray, reaches: FloatArray, middle: FloatArray) -> FloatArray | None:
+    far = 10 * float(np.abs(reaches).max()) + 1
     polygon = np.array([[-far, -far], [far, -far], [far, far], [-far, far]])
-    for normal, reach in zip(unit_directions(), votes.reach_px, strict=True):
+    for normal, reach in zip(normals, reaches, strict=True):
         polygon = _clip(polygon, normal, float(reach))
         if len(polygon) < 3:
             return None
-    return polygon + votes.middle
+    return polygon + middle
 
 
 def _clip(polygon: FloatArray, normal: FloatArray, reach: float) -> FloatArray:

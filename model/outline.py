@@ -11,9 +11,9 @@ from model.piece_mask import PieceMask, to_photo
 FloatArray = npt.NDArray[np.float64]
 
 _GRID_SIDE_PX = 576  # the silhouette is drawn on a grid this long
-# Flat pieces mostly show over .91, pieces seen from the side under (rendered fit set).
-_BODY_SHARE = 0.9
 _INSIDE_PX = 1.5  # mask px from the lip towards the well
+_LINE_SHOWS = 0.2  # probability of the lip line that shows a lip without an edge
+_LINE_REACH_PX = 3
 _COVERED = 0.3  # silhouette probability under which the area inside the lip counts as covered
 
 
@@ -44,23 +44,26 @@ def find_outline(
 
 
 def lip_in_view(mask: PieceMask, lip: FloatArray, edge_seen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """(N,) bool: where the silhouette reaches the lip, or nearly does and an edge shows it.
+    """(N,) bool: where the silhouette reaches the lip and an edge or the segmenter's lip line shows it.
 
     The piece is looked for slightly inside its lip (N, 2), photo px, clockwise. Edges alone would miss a
-    white lip on a white table; the silhouette alone is too coarse for thin covers.
+    white lip on a white table; the silhouette alone takes what lies on the rim for a part of the piece.
     """
     along = np.roll(lip, -1, axis=0) - np.roll(lip, 1, axis=0)
     inner = np.stack([-along[:, 1], along[:, 0]], axis=1)
     inner /= np.maximum(np.linalg.norm(inner, axis=1, keepdims=True), 1e-9)
-    at = np.round((lip + inner * (_INSIDE_PX / mask.scale) + 0.5) * mask.scale - 0.5).astype(int)
-    rows, columns = mask.silhouette.shape
-    value = mask.silhouette[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)]
-    return np.asarray((value > 0.5) | (edge_seen & (value > _COVERED)), dtype=bool)
+    value = _value_at(mask.silhouette, (lip + inner * (_INSIDE_PX / mask.scale) + 0.5) * mask.scale - 0.5)
+    wide = cv2.dilate(mask.lip_line, np.ones((_LINE_REACH_PX, _LINE_REACH_PX), np.uint8))
+    line = _value_at(wide, (lip + 0.5) * mask.scale - 0.5)
+    shown = (value > 0.5) & (edge_seen | (line > _LINE_SHOWS))
+    return np.asarray(shown | (edge_seen & (value > _COVERED)), dtype=bool)
 
 
-def shows_body(mask: PieceMask) -> bool:
-    """Whether clearly more than the area inside the lip is seen of the piece: its outside, from the side."""
-    return bool((mask.lip_area > 0.5).sum() < _BODY_SHARE * (mask.silhouette > 0.5).sum())
+def _value_at(layer: npt.NDArray[np.float32], points: FloatArray) -> npt.NDArray[np.float32]:
+    """(N,) nearest values of a mask at (N, 2) mask px."""
+    rows, columns = layer.shape
+    at = np.round(points).astype(int)
+    return np.asarray(layer[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)])
 
 
 def _join(inside_lip: npt.NDArray[np.uint8], seen: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:

@@ -9,17 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from model.closeup import OpenBand, band_from_mask, band_from_trace
-from model.edges import find_edges
-from model.ellipse import scale_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
-from model.lip_shape import Lip, keep_lip, refine_elliptic_lip, refine_free_lip, refine_side_lip
-from model.mask_shape import find_shape
-from model.outline import find_outline, lip_in_view, shows_body
+from model.lip_search import find_lip
+from model.lip_shape import Lip
+from model.outline import find_outline, lip_in_view
 from model.paper import find_paper, measure_size, table_normal
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
-from model.piece_mask import PieceMask, Segmenter, load_segmenter, to_photo
-from model.rim_choice import Choice, choose_lip, fit_to_area
+from model.piece_mask import PieceMask, Segmenter, load_segmenter
+from model.rim_choice import fit_to_area
 from model.rim_fit import find_pose
 from model.rim_pose import RimPose
 from model.rim_views import (
@@ -31,7 +29,6 @@ from model.rim_views import (
     looks_oval,
     start_at_top,
 )
-from model.side_choice import find_side_ellipse
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -112,16 +109,8 @@ def _points(polygon: FloatArray) -> tuple[Point, ...]:
     return tuple((float(x), float(y)) for x, y in polygon)
 
 
-SEARCH_SIDE_PX = 512  # candidates: a plate's lip is then a curve of a few hundred pixels
-REFINE_SIDE_PX = 1600  # the exact curve: a tenth of a pixel here is a quarter in the full photo
-_LEAST_SCORE = 0.22  # of a lip chosen by its edges alone; below it nothing round is claimed
-_CERTAIN_SCORE = 0.75  # edges alone that hold against a segmenter that saw nothing
-_ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which a lip counts as found by its ellipse
-_FLAT_FIT = 0.88  # overlap from which the silhouette is a lip seen from above, and nothing else is tried
-_SURE_SHAPE = 0.9  # overlap of a square or free shape that outweighs an ellipse found by its edges
-_LOST_FIT = 0.04  # overlap that a free curve may lose to the edges it follows, or it follows wrong ones
-_CLEAR_SCORE = 0.6  # edges of an ellipse so good that it is no body seen from the side
-_LOOSE_FIT = 0.45  # overlap at which an ellipse is still better than no answer
+_ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which the area tells what is in view
+_LEAST_TRUST = 0.2  # agreement with the segmenter under which a lip is no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
 NO_PIECE = (
@@ -149,50 +138,18 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     """
     segmenter = segmenter or load_segmenter()
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
-    small, scale = photo.reduced(SEARCH_SIDE_PX)
-    field = find_edges(small)
-    choice = choose_lip(field, scale, mask, trace)
-    by_edges = choice is not None and choice.area_fit is None and choice.score >= _LEAST_SCORE
-    shape = find_shape(mask) if mask is not None and trace is None else None
-    if by_edges and shape is not None and shape.fit < _SURE_SHAPE:
-        shape = None
-    fit = choice.area_fit if choice is not None and choice.area_fit is not None else 0.0
-    clear = choice is not None and choice.score >= _CLEAR_SCORE
-    flat = max(fit, shape.fit if shape is not None else 0.0) >= _FLAT_FIT
-    if mask is not None and trace is None and not clear and not flat and shows_body(mask):
-        side = find_side_ellipse(field, scale, mask)
-        if side is not None:
-            level, level_scale = photo.reduced(REFINE_SIDE_PX)
-            rough_side = scale_ellipse(side, level_scale / scale)
-            return _piece_from_lip(photo, refine_side_lip(level, rough_side, level_scale), mask)
-    if shape is not None and mask is not None and shape.is_better_than(fit):
-        level, level_scale = photo.reduced(REFINE_SIDE_PX)
-        rough = (to_photo(shape.polygon, mask.scale) + 0.5) * level_scale - 0.5
-        lip = refine_free_lip(level, rough, level_scale)
-        if fit_to_area(mask, (lip.curve + 0.5) * mask.scale - 0.5) < shape.fit - _LOST_FIT:
-            lip = keep_lip(level, rough, level_scale)
-        return _piece_from_lip(photo, lip, mask)
-    if choice is not None and _is_believed(choice, mask):
-        return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
+    found = find_lip(photo, mask, trace)
+    if found is not None and (found.trust is None or found.trust >= _LEAST_TRUST or mask is None):
+        return _piece_from_lip(photo, found.lip, mask)
     if trace is not None:
+        traced = lip_from_trace(trace, *photo.reduced(REFINE_SIDE_PX))
+        if traced is not None:
+            return _piece_from_lip(photo, traced, mask)
         return _piece_from_band(photo, band_from_trace(trace, mask, photo.width, photo.height), mask)
     if mask is None or (mask.lip_area > 0.5).mean() < _LEAST_AREA:
         return Piece("not found", None, None, reason=NO_PIECE)
     band = band_from_mask(mask, photo.width, photo.height)
-    if band is None and choice is not None and fit > _LOOSE_FIT:
-        return _piece_from_lip(photo, _refine(photo, scale_ellipse(choice.ellipse, 1 / scale)), mask)
     return _piece_from_band(photo, band, mask)
-
-
-def _is_believed(choice: Choice, mask: PieceMask | None) -> bool:
-    if mask is None or choice.area_fit is None:
-        return choice.score >= _LEAST_SCORE
-    return choice.area_fit >= _ELLIPSE_FIT or choice.score >= _CERTAIN_SCORE
-
-
-def _refine(photo: Photo, rough: Ellipse) -> Lip:
-    level, scale = photo.reduced(REFINE_SIDE_PX)
-    return refine_elliptic_lip(level, scale_ellipse(rough, scale), scale)
 
 
 def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:

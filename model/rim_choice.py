@@ -159,6 +159,13 @@ def fit_to_area(mask: PieceMask, polygon: FloatArray) -> float:
     return inside / max(union, 1e-6)
 
 
+def area_in_frame(mask: PieceMask, polygon: FloatArray) -> float:
+    """Area, in mask px, of a polygon's part within the photo."""
+    drawn = np.zeros(mask.lip_area.shape, dtype=np.uint8)
+    cv2.fillPoly(drawn, [np.round(np.clip(polygon, -3000, 3000) * 16).astype(np.int32)], 1, shift=4)
+    return float(drawn.sum())
+
+
 def contour_of_area(mask: PieceMask) -> tuple[FloatArray, npt.NDArray[np.bool_]] | None:
     """Contour (N, 2) of the largest lip area in mask px, and which points lie off the photo's border."""
     area = (mask.lip_area > 0.5).astype(np.uint8)

@@ -14,7 +14,7 @@ from model.ellipse import polygon_iou, sample_ellipse
 from model.errors import RecipeError
 from model.facts import Ellipse
 from model.mask_shape import find_shape
-from model.outline import find_outline, lip_in_view, shows_body
+from model.outline import find_outline, lip_in_view
 from model.photo import photo_from_rgb
 from model.piece_mask import WEIGHTS, PieceMask, load_segmenter, to_photo
 from model.superellipse import Superellipse
@@ -104,7 +104,6 @@ def test_the_outline_takes_the_body_in_and_leaves_covers_out() -> None:
     body = np.array([[32, 40], [112, 40], [96, 90], [48, 90]], float)
     seen = np.vstack([lip[lip[:, 1] < 40], body])
     mask = _mask(lip, cv2.convexHull(seen.astype(np.float32))[:, 0].astype(float))
-    assert shows_body(mask)
     outline = find_outline(mask, to_photo(lip, 0.25), 576, 432)
     assert outline is not None
     assert outline[:, 1].max() == pytest.approx(360, abs=10)
@@ -116,7 +115,3 @@ def test_the_outline_takes_the_body_in_and_leaves_covers_out() -> None:
     view = lip_in_view(covered, to_photo(lip, 0.25), np.zeros(len(lip), bool))
     assert not view[lip[:, 0] > 94].any()
     assert view[(lip[:, 0] < 84) & (lip[:, 1] > 30)].mean() > 0.9
-
-
-def test_flat_pieces_show_no_body() -> None:
-    assert not shows_body(_mask(sample_ellipse(Ellipse(72, 54, 40, 36, 0))))
