@@ -122,7 +122,7 @@ def _add_view_parsers(add: Callable[..., argparse.ArgumentParser]) -> None:
 
 _LISTS_SAID = {
     "overlaps": "motifs that several lines share",
-    "news": "what only one piece of this register shows",
+    "news": "what one piece of this register shows and no other here",
     "conflicts": "records that cannot all be right, and questions",
     "wants": "the want list, and how far it is met",
     "duplicates": "owned pieces that cannot be told apart by the register",

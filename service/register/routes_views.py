@@ -41,7 +41,7 @@ def add_view_routes(app: FastAPI, register: Register) -> None:
 def _add_lists(app: FastAPI, register: Register) -> None:
     lists: dict[str, tuple[Callable[[int], Any], str]] = {
         "overlaps": (register.list_overlaps, "Motifs that several lines share, gold here and platinum there"),
-        "news": (register.list_news, "What only one piece of this register shows"),
+        "news": (register.list_news, "What one piece of this register shows and no other here"),
         "wants": (register.list_wants, "The want list, and how far each wish is met"),
         "duplicates": (register.list_duplicates, "Owned pieces that the register cannot tell apart"),
         "partners": (register.list_partners, "Lone cups, saucers and lids, with what may go with them"),

@@ -90,7 +90,7 @@ class Views(Pieces):
         return _cut(self.overview.make("overlaps", make), page)
 
     def list_news(self, page: int = 1) -> Answer:
-        """What only one piece of this register shows."""
+        """What one piece of this register shows and no other here."""
         return _cut(self.overview.make("news", _listed(find_all_news)), page)
 
     def list_conflicts(self, page: int = 1, weight: str | None = None, kind: str | None = None) -> Answer:
