@@ -149,14 +149,19 @@ def cut_ribbon(
 
     ``rows`` are the first and last strip row, as ``border_rows`` gives them.
     """
+    return resample_ribbon(bands.contrast, strip.seen_mask, rows)
+
+
+def resample_ribbon(
+    contrast: FloatArray, seen_mask: npt.NDArray[np.bool_], rows: tuple[float, float]
+) -> tuple[FloatArray, npt.NDArray[np.bool_], float]:
+    """``cut_ribbon`` for signed contrast (h, w) and what was seen of it (h, w)."""
     scale = WINDOW_HEIGHT / (rows[1] - rows[0])
-    width = max(8, round(bands.contrast.shape[1] * scale))
-    x_scale = bands.contrast.shape[1] / width
-    seen = strip.seen_mask.astype(np.float32)
-    contrast = np.where(strip.seen_mask, bands.contrast, 0).astype(np.float32)
+    width = max(8, round(contrast.shape[1] * scale))
+    x_scale = contrast.shape[1] / width
     resample = _shrink if scale < 1 else _enlarge
-    ribbon = resample(contrast, rows, width)
-    seen_share = resample(seen, rows, width)
+    ribbon = resample(np.where(seen_mask, contrast, 0).astype(np.float32), rows, width)
+    seen_share = resample(seen_mask.astype(np.float32), rows, width)
     whole = np.asarray(ribbon / np.maximum(seen_share, 0.5), np.float32)
     return whole, seen_share > 0.5, float(x_scale)
 

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.motif import border_rows, cut_ribbon, draw_channels
+from model.colour import decode_srgb, luminance
+from model.motif import border_rows, cut_ribbon, draw_channels, resample_ribbon
 
 if TYPE_CHECKING:
     from model.bands import Bands
@@ -24,6 +25,8 @@ MAP_ROWS = 48
 # The best stretch of a border is kept, no more: two to ten repeats of most, at some 10 kB.
 MOST_COLUMNS = 512
 LEAST_COLUMNS = 24
+# Luminance (white 1) below which eight bits tell nothing.
+LEAST_LUMINANCE = 0.002
 # Sixteen levels of strength lose nothing that wear and light have left; they pack three times smaller.
 KEPT_BITS = 4
 # Strong stretches beyond this percentile count no more: glare must not choose the stretch.
@@ -58,6 +61,36 @@ def cut_print_map(strip: RimStrip, bands: Bands) -> PrintMap | None:
     if rows is None:
         return None
     ribbon, seen, _ = cut_ribbon(strip, bands, rows)
+    return _keep_best(ribbon, seen)
+
+
+def cut_print_map_of_picture(
+    picture: npt.NDArray[np.uint8], rows: tuple[float, float], unseen_grey: int
+) -> PrintMap | None:
+    """The same from a strip's stored picture, where the strip itself is gone.
+
+    Parameters
+    ----------
+    picture
+        (h, w, 3) uint8 sRGB, lip uppermost.
+    rows
+        First and last row of its windows (``Window.rect``).
+    unseen_grey
+        All three channels of a pixel that was not seen have this value.
+    """
+    if rows[1] - rows[0] < 1:
+        return None
+    seen_mask = ~(picture == unseen_grey).all(axis=2)
+    if not seen_mask.any():
+        return None
+    log_luminance = np.log(np.maximum(luminance(decode_srgb(picture)), LEAST_LUMINANCE))
+    contrast = (log_luminance - np.median(log_luminance[seen_mask])).astype(np.float32)
+    ribbon, seen, _ = resample_ribbon(contrast, seen_mask, rows)
+    return _keep_best(ribbon, seen)
+
+
+def _keep_best(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> PrintMap | None:
+    """The best stretch of a ribbon (96, n) of signed contrast, at half its size."""
     if not seen.any() or ribbon.shape[1] < 2 * LEAST_COLUMNS:
         return None
     channels = draw_channels(ribbon, seen).transpose(1, 2, 0)
