@@ -6,8 +6,8 @@ Reads the demo's and the samples' photos (rendered, invented maker), confirms mo
 registers pieces, refuses merges, reads a mark, meets a conflict, asks "do I own this?" and prints a label and
 a sheet. Every step says what was expected and what came.
 
-A second photo of an owned piece is its first one turned, smaller, darker and saved again: the pictures at
-hand hold no piece twice. So the figure is that of a photo taken again, not of another day's photo.
+A second photo of an owned piece is its first one tilted a little, smaller, darker and saved again: the
+pictures at hand hold no piece twice. So the figure is that of a photo taken again, not of another day's photo.
 """
 
 from __future__ import annotations
@@ -195,12 +195,13 @@ def list_photos() -> list[tuple[Path, dict[str, Any]]]:
 
 
 def take_again(path: Path) -> bytes:
-    """The photo as if taken again: turned a quarter, four fifths the size, darker, saved anew."""
+    """The photo as if taken again: seven degrees tilted, four fifths the size, darker, saved anew."""
     picture = cv2.imread(str(path))
     assert picture is not None
-    smaller = cv2.resize(
-        cv2.rotate(picture, cv2.ROTATE_90_CLOCKWISE), None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA
-    )
+    height, width = picture.shape[:2]
+    turn = cv2.getRotationMatrix2D((width / 2, height / 2), 7.0, 0.9)
+    tilted = cv2.warpAffine(picture, turn, (width, height), borderMode=cv2.BORDER_REFLECT)
+    smaller = cv2.resize(tilted, None, fx=0.8, fy=0.8, interpolation=cv2.INTER_AREA)
     darker = np.clip(smaller * 0.85, 0, 255).astype(np.uint8)
     return cv2.imencode(".jpg", darker, [cv2.IMWRITE_JPEG_QUALITY, 80])[1].tobytes()
 
