@@ -33,14 +33,17 @@ WIDTH_PX, HEIGHT_PX, QUALITY = 4000, 3000, 92
 GRAIN = 4.0  # of 255, over two pixels: such a file weighs about 4 MB
 VECTORS_A_PHOTO, PHOTOS_A_MOTIF = 10, 5
 
+# The kernel's own count, not getrusage: that one starts with what the parent held when it started the probe.
 MEMORY_PROBE = """
-import resource, sys
+import sys
 from pathlib import Path
 from model.network import Embedder
 from model.read import read_photo
 data = Path(sys.argv[1]).read_bytes()
 read_photo(data, embedder=Embedder.load(), gallery=None)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+status = Path("/proc/self/status")
+lines = status.read_text().splitlines() if status.exists() else []
+print(next((int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM:")), "nan"))
 """
 IMPORT_PROBE = """
 import time
@@ -192,16 +195,24 @@ def time_search(count: int, repeats: int) -> dict[str, Any]:
 def run_probe(code: str, *told: str) -> float:
     """The number that a fresh interpreter prints."""
     root = Path(__file__).parents[1]
+    # An installed package has its bytecode beside it; so has the probe, from its second run on.
+    environment = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     run = subprocess.run(
-        [sys.executable, "-c", code, *told], cwd=root, capture_output=True, text=True, check=True
+        [sys.executable, "-c", code, *told],
+        cwd=root,
+        capture_output=True,
+        text=True,
+        check=True,
+        env=environment,
     )
     return float(run.stdout.split()[-1])
 
 
 def time_imports(repeats: int) -> dict[str, float]:
     """Seconds to import what a reading needs and load the network, against its third-party packages alone."""
-    bare = [run_probe(IMPORT_PROBE.format(imports=THIRD_PARTY)) for _ in range(repeats)]
-    ours = [run_probe(IMPORT_PROBE.format(imports=OURS)) for _ in range(repeats)]
+    probes = [IMPORT_PROBE.format(imports=imports) for imports in (THIRD_PARTY, OURS)]
+    times = [[run_probe(probe) for probe in probes] for _ in range(repeats + 1)][1:]
+    bare, ours = zip(*times, strict=True)
     middle = {"packages_s": float(np.median(bare)), "ready_s": float(np.median(ours))}
     return {name: round(value, 3) for name, value in middle.items()} | {
         "ratio": round(middle["ready_s"] / middle["packages_s"], 2)
@@ -230,7 +241,7 @@ def main() -> None:
             "command_read": measure_command_mb(grainy),
             "embedding_a_window": time_windows(told.repeats),
             "search": [time_search(count, told.repeats) for count in (10_000, 100_000)],
-            "imports": time_imports(3),
+            "imports": time_imports(5),
         }
     result |= {
         "commit": find_commit(),
