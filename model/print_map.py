@@ -25,6 +25,8 @@ MAP_ROWS = 48
 # The best stretch of a border is kept, no more: two to ten repeats of most, at some 10 kB.
 MOST_COLUMNS = 512
 LEAST_COLUMNS = 24
+# What a strip's picture shows where nothing was seen, as model.read draws it.
+UNSEEN_GREY = 128
 # Luminance (white 1) below which eight bits tell nothing.
 LEAST_LUMINANCE = 0.002
 # Sixteen levels of strength lose nothing that wear and light have left; they pack three times smaller.
@@ -65,7 +67,7 @@ def cut_print_map(strip: RimStrip, bands: Bands) -> PrintMap | None:
 
 
 def cut_print_map_of_picture(
-    picture: npt.NDArray[np.uint8], rows: tuple[float, float], unseen_grey: int
+    picture: npt.NDArray[np.uint8], rows: tuple[float, float], unseen_grey: int = UNSEEN_GREY
 ) -> PrintMap | None:
     """The same from a strip's stored picture, where the strip itself is gone.
 

@@ -14,6 +14,7 @@ from service.caller import current_caller
 from service.device_routes import add_devices
 from service.devices import Devices
 from service.labels import LABEL_NAMES, check_labels
+from service.overlap import add_overlap
 from service.readings import PictureSize
 from service.register.register_actions import make_register
 from service.register.routes import add_register
@@ -43,6 +44,7 @@ def make_app(actions: Actions) -> FastAPI:
     actions.find_device = lambda: current_caller().device
     problems.install(app)
     _add_reading_routes(app, actions)
+    add_overlap(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
     add_register(app, make_register(actions))

@@ -6,12 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
+from model import read
 from model.bands import Band, Bands
 from model.colour import decode_srgb, luminance
 from model.motif import border_rows
 from model.print_map import (
     MAP_ROWS,
     MOST_COLUMNS,
+    UNSEEN_GREY,
     PrintMap,
     cut_print_map,
     cut_print_map_of_picture,
@@ -147,3 +149,7 @@ def test_a_strip_and_its_stored_picture_give_the_same_print() -> None:
     assert of_picture is not None
     assert laid(of_strip, of_picture).refined > 0.95
     assert len(pack_print_map(of_strip)) < 25_000
+
+
+def test_unseen_is_drawn_in_the_grey_that_is_looked_for() -> None:
+    assert read.UNSEEN_GREY == UNSEEN_GREY
