@@ -259,4 +259,7 @@ def told_summary(told: argparse.Namespace) -> RunFacts:
 
 
 if __name__ == "__main__":
-    main()
+    # by its own name, not as the main program's: kept readings must be found by every exam
+    from training import exam_readings
+
+    exam_readings.main()
