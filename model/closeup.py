@@ -15,6 +15,10 @@ FloatArray = npt.NDArray[np.float64]
 _LEAST_LENGTH = 0.3  # of the photo's shorter side: a band shorter than this holds no border to read
 _WHOLE_CONTOUR = 0.85  # of the contour off the frame: such an area is a whole piece, not a close-up
 _BAND_POINTS = 400
+_BORDER_DEPTH, _MOST_DEPTH = (
+    0.12,
+    0.15,
+)  # of the radius, of the shorter side: a drawn line from the lip, about
 _STRAIGHT_RADIUS = 1.6  # of the photo's longer side: assumed where an arc is too flat to tell
 
 
@@ -47,7 +51,19 @@ def band_from_mask(mask: PieceMask, width: int, height: int) -> OpenBand | None:
 
 def band_from_trace(trace: FloatArray, mask: PieceMask | None, width: int, height: int) -> OpenBand | None:
     """A band along the line the user drew; the piece lies on the side the mask says, else the bent side."""
-    return _guide(trace, mask, width, height)
+    band = _guide(trace, mask, width, height)
+    return None if band is None else _move_outward(band, _border_depth_px(band, width, height))
+
+
+def _border_depth_px(band: OpenBand, width: int, height: int) -> float:
+    """How far inside the lip the middle of a border lies, about: the line was drawn there."""
+    return min(_BORDER_DEPTH * band.radius_px, _MOST_DEPTH * min(width, height))
+
+
+def _move_outward(band: OpenBand, shift_px: float) -> OpenBand:
+    """The band with its guiding line moved away from the well; a told radius grows by as much."""
+    radius = band.radius_px + shift_px if band.told else band.radius_px
+    return OpenBand(band.line - shift_px * band.inward, band.inward, radius, band.told)
 
 
 def longest_run(points: FloatArray, wanted: npt.NDArray[np.bool_]) -> FloatArray | None:
@@ -110,6 +126,12 @@ def _piece_side(
 ) -> float:
     """+1 where the piece lies along the normals, -1 on the other side."""
     reach = 0.06 * min(size)
+    if mask is not None and _mean(mask.silhouette, mask, line) > 0.5 > 2 * _mean_area(mask, line):
+        # On a body below its lip: the strip runs away from the lip.
+        rows, columns = np.nonzero(mask.lip_area > 0.5)
+        if len(rows):
+            lip = (np.array([columns.mean(), rows.mean()]) + 0.5) / mask.scale - 0.5
+            return -1.0 if float(((lip - line) * normal).sum(axis=1).mean()) > 0 else 1.0
     if mask is not None:
         sides = [_mean_area(mask, line + sign * reach * normal) for sign in (1, -1)]
         if abs(sides[0] - sides[1]) > 0.15:
@@ -118,6 +140,11 @@ def _piece_side(
 
 
 def _mean_area(mask: PieceMask, points: FloatArray) -> float:
-    rows, columns = mask.lip_area.shape
+    return _mean(mask.lip_area, mask, points)
+
+
+def _mean(marks: npt.NDArray[np.float32], mask: PieceMask, points: FloatArray) -> float:
+    """Mean of one of the mask's pictures at photo points (n, 2)."""
+    rows, columns = marks.shape
     at = np.round((points + 0.5) * mask.scale - 0.5).astype(int)
-    return float(mask.lip_area[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)].mean())
+    return float(marks[np.clip(at[:, 1], 0, rows - 1), np.clip(at[:, 0], 0, columns - 1)].mean())

@@ -29,6 +29,8 @@ from model.rim_views import (
     looks_oval,
     start_at_top,
 )
+from model.strip_grid import runs_in_strip
+from model.trace_lip import lip_from_trace
 
 View = Literal["from above", "from the side", "close-up"]
 FloatArray = npt.NDArray[np.float64]
@@ -126,7 +128,8 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     photo
         The decoded photo; its pixels stay unchanged.
     trace
-        (N, 2) float64 line drawn along the border, photo px; the band then follows it.
+        (N, 2) float64 line drawn along the border, photo px. Where the piece found by itself has its band
+        there, the line changes nothing; else the band follows it.
     segmenter
         Default: the one that comes with the package, if any; without one, edges alone decide.
 
@@ -138,11 +141,20 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
     """
     segmenter = segmenter or load_segmenter()
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
+    if trace is not None:
+        automatic = _find_marked(photo, None, mask)
+        if automatic.rim is not None and runs_in_strip(photo, automatic.rim, automatic.outline, trace):
+            return automatic
+    return _find_marked(photo, trace, mask)
+
+
+def _find_marked(photo: Photo, trace: FloatArray | None, mask: PieceMask | None) -> Piece:
+    """The piece that the segmenter's mask, the edges and a drawn line tell."""
     found = find_lip(photo, mask, trace)
     if found is not None and (found.trust is None or found.trust >= _LEAST_TRUST or mask is None):
         return _piece_from_lip(photo, found.lip, mask)
     if trace is not None:
-        traced = lip_from_trace(trace, *photo.reduced(REFINE_SIDE_PX))
+        traced = lip_from_trace(trace, photo)
         if traced is not None:
             return _piece_from_lip(photo, traced, mask)
         return _piece_from_band(photo, band_from_trace(trace, mask, photo.width, photo.height), mask)

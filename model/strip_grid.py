@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from model.photo import Photo
-from model.piece import RimCurve
 from model.rim_fit import LEAST_FACING, find_pose, find_side_pose, seen_on_curve
 from model.rim_pose import RimPose, facing_share, find_top, flatten_lip, lay_surface, measure_width
 from model.rim_views import crop_band
 from model.side_surface import lay_body, measure_profile
+
+if TYPE_CHECKING:
+    from model.photo import Photo
+    from model.piece import RimCurve
 
 FloatArray = npt.NDArray[np.float64]
 
 MAX_COLUMNS = 4096
 OUTSIDE_SHARE, INSIDE_SHARE = 0.03, 0.32  # of the rim's radius: flat rims reach to about .3 of it
 BODY_SHARE = 0.7  # of the lip's radius down the body of a cup seen from the side
+CLOSE_REACH = 0.5  # of the photo's shorter side, that the rows of a close-up reach at most
+TRACE_SHARE, TRACE_SLACK = 0.85, 1.5  # of a drawn line in the strip; cells that a finger may stray
 MAX_OUTSIDE_ROWS, MAX_INSIDE_ROWS = 24, 256  # close-ups: what a band of usual width needs
 WHOLE_SHARE = 0.97  # of the band inside the photo from which the strip is taken for closed
 
@@ -42,7 +47,7 @@ def lay_grid(photo: Photo, rim: RimCurve, outline: FloatArray | None) -> StripGr
         return _lay_posed_grid(photo, rim, rim.pose or find_pose(photo, rim))
     if rim.view == "from the side" and rim.ellipse is not None:
         return _lay_side_grid(rim, find_side_pose(photo, rim), outline)
-    return _lay_guided_grid(rim)
+    return _lay_guided_grid(photo, rim)
 
 
 def _lay_side_grid(rim: RimCurve, pose: RimPose, outline: FloatArray | None) -> StripGrid:
@@ -93,12 +98,16 @@ def _closed_length(curve: FloatArray) -> float:
     return float(np.linalg.norm(curve - np.roll(curve, 1, axis=0), axis=1).sum())
 
 
-def _lay_guided_grid(rim: RimCurve) -> StripGrid:
+def _lay_guided_grid(photo: Photo, rim: RimCurve) -> StripGrid:
+    """A close-up: so many photo px a strip px that its rows hold what a rim, or the photo, does."""
     line = np.vstack([rim.band, rim.band[:1]]) if rim.closed else rim.band
     length_px = float(np.linalg.norm(np.diff(line, axis=0), axis=1).sum())
-    columns = int(np.clip(round(length_px), 64, MAX_COLUMNS))
+    radius_px = float(np.median(np.linalg.norm(rim.inward, axis=1)))
+    reach_px = min(INSIDE_SHARE * radius_px, CLOSE_REACH * min(photo.width, photo.height))
+    scale = min(1.0, MAX_COLUMNS / length_px, MAX_INSIDE_ROWS / reach_px)
+    columns = max(64, round(length_px * scale))
     px_scale = columns / length_px
-    px_per_radius = float(np.median(np.linalg.norm(rim.inward, axis=1))) * px_scale
+    px_per_radius = radius_px * px_scale
     points, inward, _ = _resample(rim.band, rim.inward, columns, rim.closed)
     where = points[None] + inward[None] * _row_shares(px_per_radius, INSIDE_SHARE)[:, None, None]
     turned = np.unwrap(np.radians(rim.angle_deg))
@@ -135,3 +144,17 @@ def _row_shares(px_per_radius: float, inside: float) -> FloatArray:
     lip_row = _lip_row(px_per_radius)
     rows = lip_row + int(np.clip(round(inside * px_per_radius), 24, MAX_INSIDE_ROWS))
     return np.asarray((np.arange(rows) - lip_row) / px_per_radius)
+
+
+def runs_in_strip(photo: Photo, rim: RimCurve, outline: FloatArray | None, line: FloatArray) -> bool:
+    """Whether a line (n, 2), photo px, drawn along a border lies in the strip of a rim."""
+    grid = lay_grid(photo, rim, outline)
+    if grid is None:
+        return False
+    rows, columns = grid.where.shape[:2]
+    step = max(2, columns // 256)
+    coarse = grid.where[grid.lip_row :: max(2, rows // 24), ::step].reshape(-1, 2)
+    cell_px = step / grid.px_scale
+    at = line[:: max(1, len(line) // 64)]
+    apart = np.sqrt(((at[:, None] - coarse[None]) ** 2).sum(axis=2).min(axis=1))
+    return bool((apart < TRACE_SLACK * cell_px).mean() >= TRACE_SHARE)
