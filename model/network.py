@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
 WEIGHTS_FOLDER = Path(__file__).parent / "weights"
 WEIGHTS_NAME, RECIPE_NAME = "embedder.onnx", "recipe.json"
-# Windows a call of the network. More cost time and memory: 12 windows take 155 ms one by one and 24 MB, 170 ms
-# and 52 MB by two, 215 ms and 371 MB at once (measured, two cores).
+# Windows a call of the network. More cost time and memory: 12 windows take 155 ms and 24 MB one by one,
+# 170 ms and 52 MB by two, 215 ms and 371 MB at once (measured, two cores).
 BATCH_WINDOWS = 2
 
 
