@@ -152,7 +152,8 @@ def list_motifs(tx: sa.Connection) -> list[str]:
 def gallery_version(tx: sa.Connection) -> int:
     """Grows with every change to the gallery; changes to the register alone leave it as it is."""
     change = tables.change
-    touches = sa.or_(change.c.item_id.is_not(None), change.c.records_after.is_(None))
+    several = change.c.after != "null"  # items that came in, or went, together with records
+    touches = sa.or_(change.c.item_id.is_not(None), change.c.records_after.is_(None), several)
     return int(
         tx.execute(sa.select(sa.func.coalesce(sa.func.max(change.c.seq), 0)).where(touches)).scalar_one()
     )

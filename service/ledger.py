@@ -7,7 +7,7 @@ both; it is logged, and undone, as one.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -24,7 +24,7 @@ States = Mapping[str, State | None]
 UNDOABLE = ("add", "confirm", "correct", "delete")
 UNDO = "undo"
 REGISTER = "register "  # begins the name of every change to the register
-ITEMS = "items"  # in ``before`` and ``after`` of a change that brought several gallery items
+ITEMS = "items"  # in ``before`` and ``after`` of a change to several gallery items
 
 
 def log_change(
@@ -35,16 +35,17 @@ def log_change(
     before: dict[str, Any] | None,
     undoes: str | None = None,
     records_before: States | None = None,
-    items_in: Sequence[str] = (),
+    items_before: Mapping[str, dict[str, Any] | None] | None = None,
 ) -> str:
     """Append one line; the state after is read from the item and the records themselves.
 
-    ``items_in``: gallery items that came in together; then ``item_id`` and ``before`` are None.
+    ``items_before``: several gallery items as they were, None for new ones; then ``item_id`` and ``before``
+    are None.
     """
     after: Any = snapshot(find_item(tx, item_id)) if item_id is not None else None
-    if items_in:
-        before = {ITEMS: dict.fromkeys(items_in)}
-        after = {ITEMS: {i: snapshot(find_item(tx, i)) for i in items_in}}
+    if items_before:
+        before = {ITEMS: dict(items_before)}
+        after = {ITEMS: {i: snapshot(find_item(tx, i)) for i in items_before}}
     change_id = new_id()
     records_after = find_states(tx, records_before) if records_before else None
     tx.execute(
@@ -86,10 +87,10 @@ def undo(tx: sa.Connection, change_id: str | None, who: str) -> dict[str, Any]:
     _refuse_changed_since(tx, row, together)
     records = _put_records_back(tx, row)
     for item_id in together:
-        update_item(tx, item_id, removed_at=now())
+        _put_item_back(tx, item_id, json.loads(row.before)[ITEMS][item_id])
     if row.item_id is not None:
         _put_item_back(tx, row.item_id, json.loads(row.before))
-    undo_id = log_change(tx, who, UNDO, row.item_id, current, row.id, records)
+    undo_id = log_change(tx, who, UNDO, row.item_id, current, row.id, records, together)
     final = find_item(tx, row.item_id) if row.item_id is not None else None
     return {
         "change": undo_id,

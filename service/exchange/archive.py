@@ -11,6 +11,7 @@ import hashlib
 import json
 import re
 import stat
+import struct
 import zipfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -28,7 +29,8 @@ MEMBER = re.compile(
 )
 OLDEST_TIME = (1980, 1, 1, 0, 0, 0)  # the first a ZIP can hold
 CHUNK = 1 << 20
-MOST_LINE_BYTES = 64 << 20
+NO_ARCHIVE = (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, struct.error)
+MOST_LINE_BYTES = 512 << 20  # the log's line of one change of 100,000 rows is some 100 MB
 HINT = "Nothing was changed. Ask for the archive again, or copy it again from where it came."
 
 
@@ -110,7 +112,7 @@ class Archive:
             self._check_members()
             self.about = self._read_about()
             self._sums = self._read_sums()
-        except (zipfile.BadZipFile, EOFError, OSError, NotImplementedError, ValueError) as error:
+        except (*NO_ARCHIVE, ValueError, RecursionError) as error:
             self.close()
             raise ArchiveRefused(
                 f"{path.name} is not a whole archive ({str(error).rstrip('.')}). {HINT}"
@@ -148,7 +150,7 @@ class Archive:
                 with self._zip.open(name) as member:
                     while chunk := member.read(CHUNK):
                         digest.update(chunk)
-            except (zipfile.BadZipFile, EOFError, OSError) as error:
+            except NO_ARCHIVE as error:
                 raise ArchiveRefused(f"{self.path.name}: {name} is damaged. {HINT}") from error
             if digest.hexdigest() != self._sums[name]:
                 raise ArchiveRefused(f"{self.path.name}: {name} is not what its checksum says. {HINT}")
@@ -177,7 +179,7 @@ class Archive:
                     number += 1
                     try:
                         row = json.loads(line)
-                    except ValueError as error:
+                    except (ValueError, RecursionError) as error:
                         raise ArchiveRefused(f"{name}, line {number} is no JSON ({error}). {HINT}") from error
                     if not isinstance(row, dict):
                         raise ArchiveRefused(f"{name}, line {number} is no record. {HINT}")

@@ -9,19 +9,21 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import ledger, tables
-from service.errors import RecordError
-from service.exchange.archive import HINT, Archive, ArchiveRefused
+from service.exchange.archive import Archive
 from service.exchange.merge_facts import MergePlan, Row
 from service.exchange.merge_plan import plan_merge
 from service.exchange.rows import is_untouched, put_rows
 from service.exchange.whole import (
     Progress,
     check_content,
+    check_rows,
     check_schema,
     import_everything,
     keep_files,
+    refusing_odd_rows,
     verify_all,
 )
+from service.items import KEPT_IN_LOG, find_item, snapshot, update_item
 from service.register.draft import Draft
 from service.register.forms import read_record
 from service.store import Store
@@ -37,7 +39,8 @@ def preview_merge(store: Store, archive: Archive, progress: Progress) -> MergePl
     """
     check_schema(archive)
     verify_all(archive, progress)
-    with store.looking() as tx:
+    with refusing_odd_rows(archive), store.looking() as tx:
+        check_rows(archive)
         return plan_merge(tx, archive)
 
 
@@ -60,14 +63,12 @@ def merge_archive(
         import_everything(store, archive, progress)
         return MergePlan(), None
     verify_all(archive, progress)
-    keep_files(store, archive, progress)
-    try:
+    with refusing_odd_rows(archive):
+        check_rows(archive)
+        keep_files(store, archive, progress)
         with store.writing() as tx:
             plan = plan_merge(tx, archive)
             return plan, None if plan.brings_nothing else _put_in(tx, archive, plan, who)
-    except (ValueError, RecordError, sa.exc.IntegrityError) as error:
-        said = str(getattr(error, "orig", error))
-        raise ArchiveRefused(f"{archive.path.name} does not fit together ({said}). {HINT}") from error
 
 
 def _put_in(tx: sa.Connection, archive: Archive, plan: MergePlan, who: str) -> str:
@@ -77,14 +78,24 @@ def _put_in(tx: sa.Connection, archive: Archive, plan: MergePlan, who: str) -> s
     readings = (row for row in archive.rows("reading") if row["id"] in new_readings)
     put_rows(tx, tables.reading, map(check_content, readings))
     put_rows(tx, tables.vector, _renumber(tx, archive, new_readings))
-    items = [row | {"motif_id": plan.motifs[row["motif_id"]]} for row in plan.new_items]
-    put_rows(tx, tables.gallery_item, items)
+    items_before = _put_items(tx, plan)
     draft = Draft(tx, who)
     for row in plan.new_records:
         draft.put(read_record(row["kind"], row["id"], row["body"]))
     before = draft.write()
-    name, came = f"{ledger.REGISTER}merge archive", [item["id"] for item in items]
-    return ledger.log_change(tx, who, name, None, None, None, before, came)
+    name = f"{ledger.REGISTER}merge archive"
+    return ledger.log_change(tx, who, name, None, None, None, before, items_before)
+
+
+def _put_items(tx: sa.Connection, plan: MergePlan) -> dict[str, Row | None]:
+    """Put the new items in; one that was removed here is there again. Returns how each was before."""
+    rows = [row | {"motif_id": plan.motifs[row["motif_id"]]} for row in plan.new_items]
+    before = {row["id"]: snapshot(find_item(tx, row["id"])) for row in rows}
+    put_rows(tx, tables.gallery_item, (row for row in rows if before[row["id"]] is None))
+    for row in rows:
+        if before[row["id"]] is not None:
+            update_item(tx, row["id"], **{name: row.get(name) for name in KEPT_IN_LOG})
+    return before
 
 
 def _new_motifs(tx: sa.Connection, archive: Archive, plan: MergePlan) -> list[Row]:

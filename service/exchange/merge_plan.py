@@ -1,8 +1,8 @@
 """What a merge of somebody else's archive would do: decided before anything is changed, shown to a person.
 
 What is here stays as it is. What is identical is recognised (photos by their SHA-256, records by id or by
-name); what is new comes in; where both say different things about one photo, one piece or one name, it is
-listed and the own one stays.
+name); what is new comes in, also what was here once and was removed; where both say different things about
+one photo, one piece or one name, it is listed and the own one stays.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from service.exchange.merge_facts import Disagreement, MergePlan, Row
 from service.exchange.merge_near import find_near, propose_aliases
 from service.exchange.merge_records import plan_records
 from service.items import LABELS, fold
+from service.register import tables as register
 
 COMPARED = ("motif", *(name for name in LABELS if name not in ("note", "piece")))
 
@@ -60,16 +61,22 @@ def _plan_photos(tx: sa.Connection, archive: Archive, plan: MergePlan) -> None:
 
 
 def _plan_motifs(tx: sa.Connection, archive: Archive, plan: MergePlan) -> None:
+    """By name; else by a name that the own register has as an alias."""
     mine = {row.key: row.id for row in tx.execute(sa.select(tables.motif))}
+    name = register.name
+    named = sa.select(name.c.key, name.c.record_id).where(name.c.kind == "motif")
+    known = set(mine.values())
+    aliases = {key: motif_id for key, motif_id in tx.execute(named) if motif_id in known}
     for row in archive.rows("motif"):
-        plan.motifs[row["id"]] = mine.get(row["key"], row["id"])
+        plan.motifs[row["id"]] = mine.get(row["key"]) or aliases.get(row["key"], row["id"])
 
 
 def _plan_items(tx: sa.Connection, archive: Archive, plan: MergePlan) -> None:
     mine = {row["reading_id"]: row for row in _my_items(tx)}
+    item = tables.gallery_item
+    removed = {r: i for r, i in tx.execute(sa.select(item.c.reading_id, item.c.id)) if r not in mine}
     names = {row["id"]: row["name"] for row in archive.rows("motif")}
-    taken = set(tx.execute(sa.select(tables.gallery_item.c.id)).scalars())
-    new_readings = set(plan.new_readings)
+    known = {*plan.new_readings, *plan.readings.values()}
     for row in archive.rows("gallery_item"):
         if row.get("removed_at") is not None:
             continue
@@ -77,8 +84,10 @@ def _plan_items(tx: sa.Connection, archive: Archive, plan: MergePlan) -> None:
         theirs = row | {"motif": names.get(row["motif_id"], row["motif_id"])}
         if reading_id in mine:
             plan.disagreements += _compare(f"photo {reading_id}", mine[reading_id], theirs)
-        elif row["id"] not in taken and (reading_id in new_readings or reading_id in plan.readings.values()):
-            plan.new_items.append(row | {"reading_id": reading_id})
+        elif reading_id in known:
+            # A reading has one item: one that was removed here is there again, as theirs says.
+            plan.new_items.append(row | {"id": removed.get(reading_id, row["id"]), "reading_id": reading_id})
+            mine[reading_id] = theirs
 
 
 def _my_items(tx: sa.Connection) -> list[Row]:

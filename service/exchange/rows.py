@@ -28,6 +28,7 @@ EXPORTED: tuple[sa.Table, ...] = (
 # A folder that holds none of these holds nothing of a person's.
 FILLED_BY_PEOPLE = (tables.photo, tables.gallery_item, register.record)
 ROWS_AT_ONCE = 500
+LARGEST_WHOLE = 2**63 - 1  # what SQLite holds
 
 Row = dict[str, Any]
 Keep = Callable[[Row], Row | None]
@@ -80,7 +81,7 @@ def put_rows(tx: sa.Connection, table: sa.Table, rows: Iterable[Row]) -> int:
     """
     put, waiting = 0, []
     for row in rows:
-        waiting.append(_fit(table, row))
+        waiting.append(fit_row(table, row))
         if len(waiting) == ROWS_AT_ONCE:
             tx.execute(sa.insert(table), waiting)
             put, waiting = put + len(waiting), []
@@ -89,7 +90,14 @@ def put_rows(tx: sa.Connection, table: sa.Table, rows: Iterable[Row]) -> int:
     return put + len(waiting)
 
 
-def _fit(table: sa.Table, row: Row) -> Row:
+def fit_row(table: sa.Table, row: Row) -> Row:
+    """The row with every column of the table.
+
+    Raises
+    ------
+    ValueError
+        It has other columns or kinds of value than the table.
+    """
     unknown = sorted(set(row) - set(table.c.keys()))
     if unknown:
         raise ValueError(f"{table.name} has no column {unknown[0]!r}")
@@ -108,6 +116,8 @@ def _value(column: sa.Column[Any], value: Any) -> Any:
         raise ValueError(f"{column.table.name}.{column.name} holds {str(value)[:40]!r}")
     if not isinstance(value, (int, float) if expected is float else expected):
         raise ValueError(f"{column.table.name}.{column.name} holds {str(value)[:40]!r}")
+    if isinstance(value, int) and abs(value) > LARGEST_WHOLE:
+        raise ValueError(f"{column.table.name}.{column.name} is too large")
     return value
 
 

@@ -33,10 +33,11 @@ class Shared:
         item, record = tables.gallery_item, register.record
         readings = set(tx.execute(sa.select(item.c.reading_id).where(item.c.removed_at.is_(None))).scalars())
         motifs = set(tx.execute(sa.select(item.c.motif_id).where(item.c.removed_at.is_(None))).scalars())
-        for kind, body in tx.execute(
-            sa.select(record.c.kind, record.c.body).where(record.c.removed_at.is_(None))
+        for record_id, kind, body in tx.execute(
+            sa.select(record.c.id, record.c.kind, record.c.body).where(record.c.removed_at.is_(None))
         ):
             held = json.loads(body)
+            motifs |= {record_id} if kind == "motif" else set()  # of one that is on no piece yet, too
             readings |= {photo["reading_id"] for photo in held.get("photos", ()) if kind == "piece"}
             readings |= {held["reading_id"]} if held.get("reading_id") else set()
             motifs |= {held["motif_id"]} if held.get("motif_id") else set()

@@ -8,13 +8,15 @@ what was removed, photos that were never confirmed, and the change log.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
+from service import tables
 from service.errors import RecordError, StoreError
 from service.exchange.archive import ABOUT, FORMAT, HINT, VERSION, Archive, ArchiveRefused, ArchiveWriter
 from service.exchange.rows import (
@@ -22,6 +24,7 @@ from service.exchange.rows import (
     Row,
     clear_start,
     count_rows,
+    fit_row,
     is_untouched,
     list_files,
     put_rows,
@@ -82,17 +85,41 @@ def import_everything(store: Store, archive: Archive, progress: Progress) -> dic
         refuse_used(tx, store.folder)
     verify_all(archive, progress)
     keep_files(store, archive, progress)
+    with refusing_odd_rows(archive), store.writing() as tx:
+        refuse_used(tx, store.folder)
+        clear_start(tx)
+        put = {t.name: put_rows(tx, t, map(check_content, archive.rows(t.name))) for t in EXPORTED}
+        _refuse_missing_files(tx, archive)
+        draw_all_out(tx)
+    return put
+
+
+@contextmanager
+def refusing_odd_rows(archive: Archive) -> Iterator[None]:
+    """Whatever rows do not fit becomes a refusal of their archive."""
     try:
-        with store.writing() as tx:
-            refuse_used(tx, store.folder)
-            clear_start(tx)
-            put = {t.name: put_rows(tx, t, map(check_content, archive.rows(t.name))) for t in EXPORTED}
-            _refuse_missing_files(tx, archive)
-            draw_all_out(tx)
-    except (ValueError, RecordError, sa.exc.IntegrityError) as error:
+        yield
+    except (ValueError, RecursionError, RecordError, sa.exc.IntegrityError) as error:
         said = str(getattr(error, "orig", error))
         raise ArchiveRefused(f"{archive.path.name} does not fit together ({said}). {HINT}") from error
-    return put
+
+
+def check_rows(archive: Archive) -> None:
+    """Look at every row and file name before anything is made of them.
+
+    Raises
+    ------
+    ValueError, RecordError
+        A row is not what its table holds, or names a file that the archive has not.
+    """
+    held = set(archive.names)
+    for table in EXPORTED:
+        for row in archive.rows(table.name):
+            fit_row(table, check_content(row))
+            if table is tables.photo:
+                _refuse_missing([f"photos/{row['file']}"], held)
+            elif table is tables.reading and row.get("strip_file") is not None:
+                _refuse_missing([f"strips/{row['strip_file']}"], held)
 
 
 def check_content(row: Row) -> Row:
@@ -104,10 +131,17 @@ def check_content(row: Row) -> Row:
         It is not.
     """
     if "body" in row and "kind" in row:
-        read_record(str(row["kind"]), str(row.get("id")), json.loads(str(row["body"])))
-    elif "facts" in row and json.loads(str(row["facts"])).get("id") != row.get("id"):
+        read_record(str(row["kind"]), str(row.get("id")), _read_object(row["body"]))
+    elif "facts" in row and _read_object(row["facts"]).get("id") != row.get("id"):
         raise ValueError("a reading does not hold its own facts")
     return row
+
+
+def _read_object(text: Any) -> dict[str, Any]:
+    held = json.loads(str(text))
+    if not isinstance(held, dict):
+        raise ValueError("a row holds JSON that is no object")
+    return held
 
 
 def verify_all(archive: Archive, progress: Progress) -> None:
@@ -196,7 +230,10 @@ def _read_file(folder: FileFolder, name: str) -> bytes:
 
 def _refuse_missing_files(tx: sa.Connection, archive: Archive) -> None:
     photos, strips = list_files(tx)
-    held = set(archive.names)
-    for name in [f"photos/{n}" for n in photos] + [f"strips/{n}" for n in strips]:
+    _refuse_missing([f"photos/{n}" for n in photos] + [f"strips/{n}" for n in strips], set(archive.names))
+
+
+def _refuse_missing(names: Iterable[str], held: Collection[str]) -> None:
+    for name in names:
         if name not in held:
             raise ValueError(f"{name} is not in it")
