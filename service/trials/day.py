@@ -7,7 +7,7 @@ registers pieces, refuses merges, reads a mark, meets a conflict, asks "do I own
 a sheet. Every step says what was expected and what came.
 
 A second photo of an owned piece is its first one tilted a little, smaller, darker and saved again: the
-pictures at hand hold no piece twice. So the figure is that of a photo taken again, not of another day's photo.
+pictures at hand hold no piece twice. So the figure is of a photo taken again, not of another day's photo.
 """
 
 from __future__ import annotations
