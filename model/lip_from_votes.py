@@ -28,6 +28,7 @@ _FREE_LEAD = 0.06  # trust by which a free shape must be ahead of an ellipse
 _LOST_FIT = 0.04  # overlap that a free curve may lose to the edges it follows, or it follows wrong ones
 _SURE_SEEN = 0.6  # of the lip inside the photo with an edge along it: nothing else is tried
 _EDGES_SAY = 0.25  # how far edges along a lip change the choice among several
+_UNSEEN = 0.4  # what a point outside the photo counts: neither with an edge nor without
 _VOTES_SAY, _DOUBT = 0.3, 3.0  # how far votes change the trust; of their scale, so that what is seen rules
 _FREE_PX = 0.5  # mask px: the segmenter's edge is no sharper
 _LEAST_MINOR_PX = 1.0
@@ -110,11 +111,11 @@ def fused_lip(
             spouted = add_spout(ellipse, told) if votes.kind[_SPOUTED] > _SPOUTED_KIND else None
             if spouted is not None:
                 lips.append(keep_lip(level, spouted, level_scale))
-    best = _truest(mask, lips)
+    best = _truest(photo, mask, lips)
     flat = all(start.semi_minor > FLAT * start.semi_major for start in starts)
     flat = flat and clarity(mask) >= UNCLEAR
     if best is None or (flat and fit_to_area(mask, to_mask(mask, best.lip.curve)) < _ELLIPTIC):
-        free = _truest(mask, _free_lips(level, level_scale, mask, votes))
+        free = _truest(photo, mask, _free_lips(level, level_scale, mask, votes))
         if best is None or (free is not None and (free.trust or 0) > (best.trust or 0) + _FREE_LEAD):
             best = free
     return best
@@ -142,13 +143,17 @@ def free_lip(level: RGB, level_scale: float, rough: FloatArray, mask: PieceMask,
     return FoundLip(lip, trust_in(mask, lip.curve))
 
 
-def _truest(mask: PieceMask, lips: list[Lip]) -> FoundLip | None:
-    """The first lip, or a later one that is clearly truer; edges along a lip speak for it."""
+def _truest(photo: Photo | TurnedPhoto, mask: PieceMask, lips: list[Lip]) -> FoundLip | None:
+    """The first lip, or a later one that is clearly truer; edges along it speak for it."""
     best: FoundLip | None = None
+    most = 0.0
     for lip in lips:
-        trust = trust_in(mask, lip.curve) * (1 - _EDGES_SAY + _EDGES_SAY * float(lip.seen.mean()))
-        if best is None or trust > (best.trust or 0.0) + EDGES_LEAD:
-            best = FoundLip(lip, trust)
+        trust = trust_in(mask, lip.curve)
+        inside = in_frame(photo, lip.curve)
+        seen = float(np.where(inside, lip.seen, _UNSEEN).mean())
+        score = trust * (1 - _EDGES_SAY + _EDGES_SAY * seen)
+        if best is None or score > most + EDGES_LEAD:
+            best, most = FoundLip(lip, trust), score
     return best
 
 
