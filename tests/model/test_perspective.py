@@ -16,8 +16,9 @@ def _conic_vector(matrix: np.ndarray) -> np.ndarray:
 
 
 def test_unit_circle_under_a_homography_has_the_worked_conic() -> None:
-    # H = [[1,0,0],[0,1,0],[0,.5,1]]: x² + .75 y² + y - 1 = 0, centre (0, -2/3), semi-axes 4/3 and 2/√3;
-    # recomputed by hand from C' = H^-T C H^-1.
+    # Source: C' = H^-T C H^-1 (Hartley, Zisserman, "Multiple View Geometry", 2nd ed.; result 2.13, from
+    # memory), worked by hand for H = [[1,0,0],[0,1,0],[0,.5,1]]: x² + .75 y² + y - 1 = 0, so completing the
+    # square in y: centre (0, -2/3), semi-axes 4/3 and 2/√3. The circle's own centre maps to (0, 0).
     plane = np.array([[1.0, 0, 0], [0, 1, 0], [0, 0.5, 1]])
     conic = _conic_vector(map_conic(plane))
     assert conic / conic[0] == pytest.approx([1, 0, 0.75, 0, 1, -1])
@@ -41,7 +42,9 @@ def _tilted_circle(tilt_deg: float) -> tuple[Ellipse, np.ndarray]:
 
 @pytest.mark.parametrize(
     ("tilt_deg", "major", "minor", "shift"),
-    # pinhole camera f = 1000 px, R = 127 mm at 500 mm, computed from the same conic formula
+    # Pinhole camera f = 1000 px, R = 127 mm, 500 mm away. By similar triangles the slanted diameter ends at
+    # y = f R cos t / (d ± R sin t): half their distance is the minor axis, their mean the shift; checked
+    # so in the test below.
     [(45, 258.199, 185.592, 33.333), (30, 256.073, 223.577, 28.394)],
 )
 def test_a_tilted_plate_has_the_worked_axes_and_centre(
@@ -51,6 +54,18 @@ def test_a_tilted_plate_has_the_worked_axes_and_centre(
     assert ellipse.semi_major == pytest.approx(major, abs=1e-3)
     assert ellipse.semi_minor == pytest.approx(minor, abs=1e-3)
     assert abs(ellipse.cy) == pytest.approx(shift, abs=1e-3)
+
+
+@pytest.mark.parametrize(("tilt_deg", "minor", "shift"), [(45, 185.592, 33.333), (30, 223.577, 28.394)])
+def test_the_worked_numbers_follow_from_similar_triangles(
+    tilt_deg: float, minor: float, shift: float
+) -> None:
+    across, along = 127 * np.cos(np.radians(tilt_deg)), 127 * np.sin(np.radians(tilt_deg))
+    near, far = 1000 * across / (500 - along), 1000 * across / (500 + along)
+    assert (near + far) / 2 == pytest.approx(minor, abs=1e-3)
+    assert (near - far) / 2 == pytest.approx(shift, abs=1e-3)
+    if tilt_deg == 45:  # not cos 45°: the ratio of the axes carries the perspective
+        assert minor / 258.199 == pytest.approx(0.71880, abs=1e-5)
 
 
 @pytest.mark.parametrize("tilt_deg", [5, 20, 30, 45, 60])
