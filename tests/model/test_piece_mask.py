@@ -95,7 +95,7 @@ def test_a_drawn_line_becomes_a_band_on_its_bent_side() -> None:
         towards = np.array([300, 300]) - band.line
         assert ((towards * band.inward).sum(axis=1) > 0).all()
         assert band.line[0, 0] < band.line[-1, 0]  # clockwise over the top: left to right
-        assert band.radius_px == pytest.approx(180, rel=0.05)
+        assert band.radius_px == pytest.approx(1.12 * 180, rel=0.05)  # drawn inside the lip
     assert band_from_trace(trace[:2], None, 6000, 6000) is None
 
 
