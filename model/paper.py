@@ -38,6 +38,8 @@ _BOWL_SLOPE_DEG = 45.0  # fall of the surface from the lip, from which a piece s
 _LARGEST_MISFIT = 0.08  # relative: A4 and Letter differ by .088
 _LEAST_FACING = 0.42  # cosine of 65 degrees: flatter, the lip's height over the table decides everything
 _LIP_SHARE = 0.011  # one sigma of the lip's width as it was found, own measure on rendered photos
+# Lips outside these were measured from something that is no sheet (cups, jugs and bowls by common practice).
+_SMALLEST_MM, _LARGEST_MM = 50.0, {"from above": 500.0, "from the side": 230.0}
 _DRAWS = 60
 
 
@@ -271,6 +273,7 @@ def measure_size(
     low, middle, high = np.quantile(found, [0.025, 0.5, 0.975])
     if np.median(misfits) > _LARGEST_MISFIT or np.median(facing) < _LEAST_FACING:
         return None
-    if not 50 < middle < 500 or high > 2 * low:
+    largest_mm = _LARGEST_MM["from the side" if view_kind == "from the side" else "from above"]
+    if not _SMALLEST_MM < middle < largest_mm or high > 2 * low:
         return None
     return Size(float(middle), float(low), float(high), "paper")
