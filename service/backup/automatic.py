@@ -31,7 +31,7 @@ def keep_backed_up(
         try:
             back_up_if_due(backups, now())
             said = ""
-        except ServiceError as error:
+        except (ServiceError, OSError, sqlite3.Error) as error:
             if str(error) != said:
                 said = str(error)
                 print(f"rimlight: no automatic backup: {said}", file=sys.stderr, flush=True)

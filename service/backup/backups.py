@@ -76,8 +76,10 @@ class Backups:
                 return backup
         raise NotFound(f"There is no backup {name!r}; there are {', '.join(b.name for b in backups[-10:])}.")
 
-    def make_backup(self, now: datetime, progress: Progress) -> Backup:
-        """Copy the database, then the files it names that are not here yet; verified before it counts.
+    def make_backup(self, now: datetime, progress: Progress, recheck: bool = False) -> Backup:
+        """Copy the database, then the files it names that are not here yet; the database is checked first.
+
+        ``recheck``: also read again what is here already, and copy anew what is damaged.
 
         Raises
         ------
@@ -91,7 +93,7 @@ class Backups:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             _copy_database(self.data_folder / DATABASE_NAME, part)
             refuse_damaged(part)
-            self._copy_files(part, progress)
+            self._copy_files(part, progress, recheck)
             part.replace(target.path)
             sync_folder(self.folder)
         except OSError as error:
@@ -142,14 +144,16 @@ class Backups:
         yield from ((self.photos, name) for name in photos)
         yield from ((self.strips, name) for name in strips)
 
-    def _copy_files(self, database: Path, progress: Progress) -> None:
+    def _copy_files(self, database: Path, progress: Progress, recheck: bool) -> None:
         photos, strips = list_named_files(database)
         for names, here, there in (
             (photos, self.photos, FileFolder(self.data_folder / "photos")),
             (strips, self.strips, FileFolder(self.data_folder / "strips")),
         ):
-            new = [name for name in names if not here.path_of(name).is_file()]
-            for name in progress(new, len(new), here.folder.name) if new else ():
+            looked_at = [name for name in names if recheck or not here.path_of(name).is_file()]
+            for name in progress(looked_at, len(looked_at), here.folder.name) if looked_at else ():
+                if recheck and here.read(name) is not None:
+                    continue
                 data = there.read(name)
                 if data is None:
                     raise StoreError(
@@ -160,9 +164,12 @@ class Backups:
 
     def _drop_unneeded_files(self) -> None:
         needed: set[str] = set()
-        for backup in self.list_backups():
-            for names in list_named_files(backup.path):
-                needed |= set(names)
+        try:
+            for backup in self.list_backups():
+                for names in list_named_files(backup.path):
+                    needed |= set(names)
+        except sqlite3.DatabaseError:  # what a damaged backup needs is not known, so all files stay
+            return
         for folder in (self.photos, self.strips):
             for path in folder.find_leftovers(needed):
                 path.unlink()

@@ -54,7 +54,7 @@ def backup(given: argparse.Namespace, settings: Settings) -> int:
         return DONE
     from datetime import UTC, datetime
 
-    made = backups.make_backup(datetime.now(UTC), show_progress)
+    made = backups.make_backup(datetime.now(UTC), show_progress, recheck=True)
     gone = backups.thin_out()
     print(f"Backup {made.name} lies in {backups.folder}." + (f" {len(gone)} old ones went." if gone else ""))
     return DONE

@@ -53,6 +53,11 @@ def restore_backup(backups: Backups, backup: Backup, progress: Progress) -> Rest
                 if not alone:
                     raise StoreError("Another rimlight has this folder open: stop it, then restore.")
                 return _put_back(backups, backup, progress)
+        except OSError as error:
+            raise StoreError(
+                f"{data_folder} cannot be written ({error.strerror or error}): free some space or check its "
+                "rights, then restore again. What was there is there, or in the quarantine."
+            ) from error
         finally:
             use.release()
     finally:
@@ -107,12 +112,12 @@ def _restore_files(backups: Backups, backup: Backup, progress: Progress) -> int:
 
 
 def _list_newer_changes(live: Path, backup: Path) -> tuple[str, ...] | None:
-    """What the log of the database that goes says after the last change in the backup."""
+    """What the log of the database that goes says and that of the backup does not."""
     try:
         with contextlib.closing(sqlite3.connect(f"{backup.absolute().as_uri()}?mode=ro", uri=True)) as old:
-            last = old.execute("SELECT coalesce(max(seq), 0) FROM change").fetchone()[0]
+            held = {row[0] for row in old.execute("SELECT id FROM change")}
         with contextlib.closing(sqlite3.connect(f"{live.absolute().as_uri()}?mode=ro", uri=True)) as now:
-            rows = now.execute("SELECT at, who, action FROM change WHERE seq > ? ORDER BY seq", (last,))
-            return tuple(f"{at}: {action}, by {who}" for at, who, action in rows)
+            rows = now.execute("SELECT id, at, who, action FROM change ORDER BY seq")
+            return tuple(f"{at}: {action}, by {who}" for i, at, who, action in rows if i not in held)
     except sqlite3.DatabaseError:
         return None

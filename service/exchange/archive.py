@@ -7,8 +7,10 @@ SHA-256 of all others. Member names are checked against a pattern and are never 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import os
 import re
 import stat
 import struct
@@ -58,15 +60,18 @@ class ArchiveWriter:
             if kind is None:
                 listed = "".join(f"{digest}  {name}\n" for name, digest in self._sums.items())
                 self._write(CHECKSUMS, [listed.encode()])
-            self._zip.close()
-            self._stream.flush()
+                self._zip.close()
+                self._stream.flush()
+                os.fsync(self._stream.fileno())
+                self._stream.close()
+                self._part.replace(self._path)
+                sync_folder(self._path.absolute().parent)
         finally:
-            self._stream.close()
-            if kind is not None:
-                self._part.unlink(missing_ok=True)
-        if kind is None:
-            self._part.replace(self._path)
-            sync_folder(self._path.absolute().parent)
+            with contextlib.suppress(OSError, ValueError):  # a full disk is told by what failed first
+                self._zip.close()
+            with contextlib.suppress(OSError):
+                self._stream.close()
+            self._part.unlink(missing_ok=True)
 
     def add(self, name: str, data: bytes | Iterable[bytes]) -> None:
         """Add one member.

@@ -6,7 +6,7 @@ says nothing.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -72,6 +72,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("place", True, _private("place"), is_private=True),
     Column("bought", True, _private("bought"), is_private=True),
 )
+NUMBERS = ("count", "diameter mm")
 HEADINGS = tuple(column.heading for column in COLUMNS)
 
 
@@ -79,6 +80,24 @@ def row_of(piece: Body, decoration: Body) -> dict[str, Any]:
     """One row: values by heading, None where nothing is known."""
     sides = {True: piece, False: decoration}
     return {column.heading: column.say(sides[column.of_piece]) for column in COLUMNS}
+
+
+def join_rows(rows: Sequence[Mapping[str, str]]) -> dict[str, str]:
+    """The piece's cells of all rows of one number.
+
+    Raises
+    ------
+    ValueError
+        Two rows say different things about the piece; it names the column.
+    """
+    joined: dict[str, str] = {}
+    for heading in (column.heading for column in COLUMNS if column.of_piece):
+        said = list(dict.fromkeys(cells[heading] for cells in rows if cells.get(heading)))
+        if len(said) > 1:
+            raise ValueError(f"{heading}: {said[0][:20]!r} and {said[1][:20]!r} for one piece")
+        if said:
+            joined[heading] = said[0]
+    return joined
 
 
 def read_piece(cells: Mapping[str, str]) -> Body:
@@ -105,7 +124,7 @@ def read_piece(cells: Mapping[str, str]) -> Body:
     if cells.get("owned"):
         body["owned"] = _yes(cells["owned"])
     if cells.get("count"):
-        body["count"] = int(_number(cells, "count"))
+        body["count"] = _whole(cells, "count")
     if cells.get("diameter mm"):
         body["measurements"] = [{"what": "diameter", "mm": _number(cells, "diameter mm")}]
     private = {name: cells[name] for name in ("price", "seller", "place", "bought") if cells.get(name)}
@@ -131,6 +150,13 @@ def _yes(text: str) -> bool:
     if folded not in (YES, NO):
         raise ValueError(f"owned: expected yes or no, got {text[:20]!r}")
     return folded == YES
+
+
+def _whole(cells: Mapping[str, str], heading: str) -> int:
+    number = _number(cells, heading)
+    if not number.is_integer():
+        raise ValueError(f"{heading}: expected a whole number, got {cells[heading][:20]!r}")
+    return int(number)
 
 
 def _number(cells: Mapping[str, str], heading: str) -> float:

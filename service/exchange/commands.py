@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from service.exchange.spreadsheet import RowReport
@@ -149,8 +149,7 @@ def table(given: argparse.Namespace, settings: Settings) -> int:
     try:
         if given.what == "write":
             path = choose_new(given.file, given.replace)
-            with path.open("w", encoding="utf-8", newline="") as out:
-                print(f"{path}: {write_table(store, out, given.private)} rows.")
+            print(f"{path}: {_write_whole(path, lambda out: write_table(store, out, given.private))} rows.")
             return DONE
         data = read_whole(given.file)
         if given.what == "preview":
@@ -183,6 +182,22 @@ def hand_out(given: argparse.Namespace, settings: Settings) -> int:
         return DONE
     finally:
         store.close()
+
+
+def _write_whole(path: Path, write: Callable[[TextIO], int]) -> int:
+    """Write a table under another name first, so that a file of that name is never half a table."""
+    from service.errors import StoreError
+
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as out:
+            count = write(out)
+        part.replace(path)
+    except OSError as error:
+        raise StoreError(f"{path} cannot be written ({error.strerror}): choose another place.") from error
+    finally:
+        part.unlink(missing_ok=True)
+    return count
 
 
 def _say_reports(reports: list[RowReport], as_json: bool) -> None:

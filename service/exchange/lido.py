@@ -12,7 +12,7 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from service.exchange.whole_pieces import describe, span_of, title_of
+from service.exchange.whole_pieces import describe, fit_xml, span_of, title_of
 
 Body = dict[str, Any]
 LIDO = "http://www.lido-schema.org"
@@ -112,6 +112,7 @@ def _tell_record(half: ET.Element, piece: Body, source: str) -> None:
 
 
 def _add(parent: ET.Element, name: str, text: str | None = None, **attributes: str) -> ET.Element:
-    child = ET.SubElement(parent, f"{{{LIDO}}}{name}", {f"{{{LIDO}}}{k}": v for k, v in attributes.items()})
-    child.text = text
+    held = {f"{{{LIDO}}}{k}": fit_xml(v) for k, v in attributes.items()}
+    child = ET.SubElement(parent, f"{{{LIDO}}}{name}", held)
+    child.text = None if text is None else fit_xml(text)
     return child

@@ -112,7 +112,7 @@ class _Matcher:
         return None
 
     def _add(self, row: Row, kind: str, mapped: Row) -> None:
-        record_id: str = self._plan.motifs.get(row["id"], row["id"]) if kind == "motif" else row["id"]
+        record_id = str(self._plan.motifs.get(row["id"], row["id"]) if kind == "motif" else row["id"])
         if self._kinds.get(record_id, kind) != kind:
             raise ValueError(f"{record_id!r} is a {kind} there and a {self._kinds[record_id]} here")
         key = columns_of(kind, mapped)["key"]

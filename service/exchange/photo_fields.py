@@ -13,7 +13,7 @@ import zlib
 from typing import Any
 from xml.sax.saxutils import escape
 
-from service.exchange.whole_pieces import describe, title_of
+from service.exchange.whole_pieces import describe, fit_xml, title_of
 
 Body = dict[str, Any]
 JPEG_START, PNG_START = b"\xff\xd8", b"\x89PNG\r\n\x1a\n"
@@ -56,7 +56,7 @@ def make_packet(piece: Body, source: str) -> bytes:
         "</rdf:li></rdf:Bag></Iptc4xmpExt:ArtworkOrObject>"
         '</rdf:Description></rdf:RDF></x:xmpmeta><?xpacket end="r"?>'
     )
-    return packet.encode()
+    return fit_xml(packet).encode()
 
 
 def _measure(piece: Body) -> str | None:

@@ -7,6 +7,7 @@ has already is never written over.
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 from collections.abc import Iterator, Mapping
@@ -20,6 +21,8 @@ from service.exchange.cells import guard_cell, unguard_cell
 from service.exchange.columns import (
     COLUMNS,
     HEADINGS,
+    NUMBERS,
+    join_rows,
     read_decoration,
     read_piece,
     row_of,
@@ -164,7 +167,7 @@ def _judge_piece(change: OneChange, number: str, rows: list[dict[str, str]]) -> 
     if known:
         return _compare(change.tx, known[0], rows)
     decorations = [seen for seen in map(read_decoration, rows) if seen]
-    given = read_piece(rows[0]) | {"decorations": decorations}
+    given = read_piece(join_rows(rows)) | {"decorations": decorations}
     with change.part() as draft:
         put_new(draft, "piece", given, new_names=True)
     return NEW, ()
@@ -184,17 +187,19 @@ def _differences(cells: Mapping[str, str], row: Mapping[str, str]) -> list[str]:
     found = []
     for heading, text in cells.items():
         there = unguard_cell(row[heading])
-        if text and not _alike(text, there):
+        if text and not _alike(heading, text, there):
             found.append(f"{heading}: {text[:60]!r} here, {there[:60]!r} in the register")
     return found
 
 
-def _alike(one: str, other: str) -> bool:
-    try:
-        return float(one.replace(",", ".")) == float(other)
-    except ValueError:
-        folded = one.casefold()
-        return METAL_ALIASES.get(folded, folded) == other.casefold()
+def _alike(heading: str, one: str, other: str) -> bool:
+    if heading in NUMBERS:
+        with contextlib.suppress(ValueError):
+            return float(one.replace(",", ".")) == float(other)
+    folded = one.casefold()
+    if heading == "metal":
+        folded = METAL_ALIASES.get(folded, folded)
+    return folded == other.casefold()
 
 
 def _list_rows(tx: sa.Connection) -> Iterator[dict[str, Any]]:

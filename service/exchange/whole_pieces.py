@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,6 +13,7 @@ from service.register.shelf import list_records
 
 Body = dict[str, Any]
 PIECES_AT_ONCE = 500
+NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def list_pieces(tx: sa.Connection) -> Iterator[Body]:
@@ -21,6 +23,11 @@ def list_pieces(tx: sa.Connection) -> Iterator[Body]:
         for piece in pieces:
             yield show_piece(tx, load_piece_file(tx, piece.id))
         offset += PIECES_AT_ONCE
+
+
+def fit_xml(text: str) -> str:
+    """The text with the replacement character for what XML 1.0 cannot hold (its production 2, "Char")."""
+    return NOT_IN_XML.sub("\ufffd", text)
 
 
 def title_of(piece: Body) -> str:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import sqlalchemy as sa
 
 from service import tables
-from service.errors import RecordConflict, RecordError
+from service.errors import RecordConflict
 from service.items import find_motif
 from service.register.demo_data import (
     DEFECTS,
@@ -40,6 +40,7 @@ from service.register.records import (
     TrimWear,
 )
 from service.register.shelf import find_rows
+from service.register.tables import link
 from service.register.tables import record as table
 
 MARK = "demo-"  # begins the id of every record of the demo but the motifs, which have the gallery's ids
@@ -77,18 +78,12 @@ def remove_demo(tx: sa.Connection, who: str) -> str | None:
     RecordError
         A record of a person's own points at one of the demo: it says which.
     """
-    mine = list(_list_demo(tx))
-    motifs = [str(i) for i in tx.execute(_demo_motifs()).scalars()]
-    try:
-        with tx.begin_nested():
-            return _drop(tx, who, [*mine, *motifs])
-    except RecordError:
-        return _drop(tx, who, mine)
-
-
-def _drop(tx: sa.Connection, who: str, ids: Sequence[str]) -> str | None:
+    mine = dict.fromkeys(_list_demo(tx))
+    motifs = {str(i) for i in tx.execute(_demo_motifs()).scalars()}
+    pointing = tx.execute(sa.select(link.c.from_id, link.c.to_id).where(link.c.to_id.in_(motifs)))
+    used = {to_id for from_id, to_id in pointing if from_id not in mine}
     draft = Draft(tx, who)
-    for record_id in ids:
+    for record_id in [*mine, *sorted(motifs - used)]:
         draft.drop(record_id)
     return draft.finish("remove demo")
 

@@ -12,7 +12,7 @@ from service import items
 from service.errors import RecordConflict, RecordError
 from service.register.adding import find_free_number, put_new
 from service.register.draft import Draft
-from service.register.forms import read_record
+from service.register.forms import read_record, record_body
 from service.register.meant import add_name, find_row, put_ids
 from service.register.records import Decoration, KeptApart, Piece, PiecePhoto
 from service.register.shelf import find_hanging, find_record, of_type
@@ -65,6 +65,7 @@ def put_joined(draft: Draft, reading_id: str, which: str, role: str, given: Give
             raise RecordError([f"role: expected {', '.join(get_args(PhotoRole))}, got {role[:40]!r}"])
         photo_of_it = PiecePhoto(reading_id, cast(PhotoRole, role))
         piece = replace(piece, photos=(*piece.photos, photo_of_it))
+        read_record("piece", piece.id, record_body(piece))  # it may hold too many now
         draft.put(piece)
     seen = _read_seen(draft, reading_id, piece.id, given, new_names)
     known = of_type(find_hanging(draft.tx, [piece.id]).get(piece.id, []), Decoration)

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from service.errors import RecordConflict
 from service.register.draft import Draft
-from service.register.forms import full_json
+from service.register.forms import full_json, read_record, record_body
 from service.register.joining import list_kept_apart, put_apart
 from service.register.meant import find_row
 from service.register.records import Decoration, Evidence, KeptApart, Mark, Opinion, Piece, Record
@@ -31,8 +31,8 @@ def put_merged(draft: Draft, keep: str, drop: str) -> tuple[Piece, dict[str, lis
 
     Raises
     ------
-    NotFound, RecordConflict
-        No such piece; they are the same; the merge was refused before.
+    NotFound, RecordConflict, RecordError
+        No such piece; they are the same; the merge was refused before; their notes are too long together.
     """
     kept, gone = _find_piece(draft.tx, keep), _find_piece(draft.tx, drop)
     if kept.id == gone.id:
@@ -41,6 +41,7 @@ def put_merged(draft: Draft, keep: str, drop: str) -> tuple[Piece, dict[str, lis
         raise RecordConflict("This merge was refused before: take the refusal back first, then merge.")
     differences = find_differences(kept, gone)
     merged = _join_pieces(kept, gone)
+    read_record("piece", merged.id, record_body(merged))  # joined, it may be longer than a record can be
     draft.put(merged)
     _move_hanging(draft, kept.id, gone.id)
     _point_elsewhere(draft, kept.id, gone.id)
@@ -73,6 +74,10 @@ def _join_pieces(kept: Piece, gone: Piece) -> Piece:
     joined["wear"] = tuple(hours[clock] for clock in sorted(hours))
     empty = [f.name for f in fields(kept) if f.name not in NEVER_FILLED and getattr(kept, f.name) is None]
     joined |= {name: getattr(gone, name) for name in empty}
+    if kept.private is not None and gone.private is not None:
+        told = {f.name: getattr(kept.private, f.name) for f in fields(kept.private)}
+        filled = {name: value or getattr(gone.private, name) for name, value in told.items()}
+        joined["private"] = replace(kept.private, **filled)
     notes = [kept.note, gone.note, f"Also recorded as piece {gone.number}."]
     joined["note"] = "\n".join(dict.fromkeys(note for note in notes if note))
     return replace(kept, **joined)

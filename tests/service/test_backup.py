@@ -267,3 +267,40 @@ def test_an_automatic_backup_that_fails_is_said_once_and_tried_again(
     keep_backed_up(backups, stop, lambda: MORNING)
     assert looks == [0, 0, 1]
     assert capsys.readouterr().err.count("no automatic backup") == 1
+
+
+def test_a_copy_that_went_bad_in_the_backups_is_copied_again_where_asked(store: Store) -> None:
+    backups = Backups(store.folder)
+    backups.make_backup(MORNING, quiet)
+    next(p for p in backups.photos.folder.glob("*/*") if p.is_file()).write_bytes(b"noise")
+    second = backups.make_backup(MORNING + timedelta(hours=1), quiet)
+    with pytest.raises(StoreError, match="lacks 1 of its 6 files"):
+        backups.verify(second, quiet)
+    backups.verify(backups.make_backup(MORNING + timedelta(hours=2), quiet, recheck=True), quiet)
+
+
+def test_old_backups_go_beside_a_damaged_one_and_every_file_stays(store: Store) -> None:
+    backups = Backups(store.folder)
+    made = [backups.make_backup(MORNING + timedelta(minutes=n), quiet) for n in range(NEWEST + 2)]
+    made[-1].path.write_bytes(b"noise" * 4000)
+    files = sorted(backups.photos.folder.glob("*/*"))
+    for path in files:
+        os.utime(path, (0, 0))
+    assert backups.thin_out() == made[:2]
+    assert sorted(backups.photos.folder.glob("*/*")) == files
+
+
+def test_changes_made_after_an_earlier_restore_are_named_too(store: Store) -> None:
+    backups = Backups(store.folder)
+    first = backups.make_backup(MORNING, quiet)
+    for number in (3, 4):
+        add(store, number)
+    second = backups.make_backup(MORNING + timedelta(hours=1), quiet)
+    store.close()
+    restore_backup(backups, first, quiet)
+    between = open_store(store.folder)
+    add(between, 5)
+    between.close()
+    restored = restore_backup(backups, second, quiet)
+    assert restored.newer_changes is not None
+    assert len(restored.newer_changes) == 1, "its number is one that the backup has for another change"

@@ -205,3 +205,10 @@ def test_a_writer_refuses_names_and_repeats(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="already"), ArchiveWriter(tmp_path / "a.zip") as archive:
         archive.add(ABOUT, about())
         archive.add(ABOUT, about())
+
+
+def test_an_archive_that_cannot_be_put_in_its_place_leaves_nothing_behind(tmp_path: Path) -> None:
+    (tmp_path / "taken").mkdir()
+    with pytest.raises(OSError, match="directory"), ArchiveWriter(tmp_path / "taken") as archive:
+        archive.add("about.json", b"{}")
+    assert [path.name for path in tmp_path.iterdir()] == ["taken"]

@@ -160,3 +160,15 @@ def test_it_works_by_command(rimlight, store: Store, tmp_path: Path) -> None:
     assert ET.parse(tmp_path / "x.xml").getroot().tag.endswith("lidoWrap")
     assert rimlight("hand-out", "records", tmp_path / "x.xml", *home).returncode == 2
     assert "3 photos" in rimlight("hand-out", "photos", tmp_path / "p", *home).stdout
+
+
+def test_characters_that_xml_cannot_hold_do_not_spoil_the_document(store: Store, tmp_path: Path) -> None:
+    title = "cup\uffff with \ufffe lid"
+    with store.writing() as tx:
+        draft = Draft(tx, "test")
+        put_new(draft, "piece", {"number": "odd", "piece_kind": "cup", "title": title}, new_names=False)
+        draft.finish("add piece")
+    write_records(store, tmp_path / "out.xml", "lido", "A Collection\x07")
+    root = ET.parse(tmp_path / "out.xml").getroot()
+    titles = [e.text for e in root.iterfind(".//lido:titleSet/lido:appellationValue", NAMES)]
+    assert "cup\ufffd with \ufffd lid" in titles

@@ -186,3 +186,32 @@ def test_a_file_that_is_no_such_table_is_refused(store: Store, data: bytes, said
 def test_the_mark_that_some_programs_put_before_utf8_is_no_heading(store: Store) -> None:
     reports = preview_table(store, b"\xef\xbb\xbfnumber,piece\r\n1,cup\r\n")
     assert reports[0].verdict == NEW
+
+
+@pytest.mark.parametrize("count", ["1e999", "nan", "2.5", "many"])
+def test_a_count_that_is_no_whole_number_is_not_usable_and_spoils_no_other_row(
+    store: Store, count: str
+) -> None:
+    reports, _ = take_in_table(store, "test", table(PLATE | {"count": count}, PLATE | {"number": "14"}))
+    assert [report.verdict for report in reports] == [REFUSED, NEW]
+    assert count in reports[0].reasons[0]
+
+
+def test_rows_of_one_piece_are_read_together_and_may_not_contradict_each_other(store: Store) -> None:
+    first = {"number": "20", "piece": "cup", "motif": "Marram", "grade": "", "note": ""}
+    second = {"number": "20", "motif": "Pip Row", "grade": "good", "note": "bought with its saucer"}
+    odd = first | {"number": "21", "grade": "good"}, second | {"number": "21", "grade": "worn"}
+    reports, _ = take_in_table(store, "test", table(first, second, *odd))
+    assert [report.verdict for report in reports] == [NEW, NEW, REFUSED, REFUSED]
+    assert reports[2].reasons == ("grade: 'good' and 'worn' for one piece",)
+    with store.looking() as tx:
+        piece = list_records(tx, "piece", 0, 1)[0][0]
+    assert (piece.grade, piece.note) == ("good", "bought with its saucer")
+
+
+def test_texts_of_digits_are_compared_as_texts(store: Store) -> None:
+    held = PLATE | {"decoration number": "007", "title": "Silver"}
+    take_in_table(store, "test", table(held))
+    assert preview_table(store, table(held))[0].verdict == SAME
+    changed = preview_table(store, table(held | {"decoration number": "7"}))[0]
+    assert changed.reasons == ("decoration number: '7' here, '007' in the register",)

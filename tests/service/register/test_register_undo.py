@@ -210,6 +210,23 @@ def test_a_merge_moves_everything_and_one_undo_takes_it_back() -> None:
         assert present(store) == before
 
 
+def test_what_is_private_of_both_is_kept_and_notes_too_long_together_are_refused() -> None:
+    with opened() as (store, desk):
+        private = ({"price": "4"}, {"price": "5", "seller": "a stall"})
+        for number, told in enumerate(private, start=1):
+            body = {"number": str(number), "piece_kind": "cup", "private": told, "note": str(number) * 3000}
+            desk.add_record("piece", body)
+        before = present(store)
+        with pytest.raises(RecordError, match="note: at most 4000"):
+            desk.merge_pieces("1", "2")
+        assert present(store) == before
+        desk.correct_record("piece", "2", {"note": "short"})
+        desk.merge_pieces("1", "2")
+        kept = desk.show_record("piece", "1", with_private=True)["private"]
+        assert (kept["price"], kept["seller"]) == ("4", "a stall")
+        assert desk.correct_record("piece", "1", {"grade": "good"})["record"]["grade"] == "good"
+
+
 def test_a_refused_merge_is_remembered_until_the_refusal_is_taken_back() -> None:
     with opened() as (store, desk):
         fill(desk)
