@@ -21,9 +21,9 @@ from service.actions import NO_BORDER, NO_WEIGHTS, Actions
 from service.errors import NotFound
 from service.kept import Crop, NewReading
 from service.labels import Labels, check_labels
+from service.store import STARTED
 
 DEMO_FOLDER = Path(__file__).parent / "demo"
-STARTED = "gallery started"
 
 Progress = Callable[[list[str], str], Iterable[str]]
 """Wraps a list to show how far a loop over it is, with a line saying what is done."""

@@ -26,6 +26,7 @@ from service.migrations import MIGRATIONS
 from service.quarantine import Quarantine
 
 DATABASE_NAME = "rimlight.sqlite3"
+STARTED = "gallery started"  # the folder fact that says it has its first gallery, the demo's or none
 
 
 def now() -> str:

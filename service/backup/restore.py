@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import sqlite3
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -50,7 +51,7 @@ def restore_backup(backups: Backups, backup: Backup, progress: Progress) -> Rest
         use = FolderUse(data_folder)
         try:
             with use.alone() as alone:
-                if not alone:
+                if not alone and sys.platform != "win32":  # Windows replaces no file that is open elsewhere
                     raise StoreError("Another rimlight has this folder open: stop it, then restore.")
                 return _put_back(backups, backup, progress)
         except OSError as error:

@@ -36,7 +36,7 @@ from service.files import FileFolder
 from service.migrations import MIGRATIONS
 from service.register.drawn_out import draw_all_out
 from service.register.forms import read_record
-from service.store import Store
+from service.store import STARTED, Store
 
 ROWS_A_PART = 5000
 
@@ -91,6 +91,8 @@ def import_everything(store: Store, archive: Archive, progress: Progress) -> dic
         put = {t.name: put_rows(tx, t, map(check_content, archive.rows(t.name))) for t in EXPORTED}
         _refuse_missing_files(tx, archive)
         draw_all_out(tx)
+        if archive.about.get("shared"):  # facts about the folder stayed at home
+            store.set_folder_fact(tx, STARTED, "empty")  # so no demo gallery joins it later
     return put
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from service import items, ledger
+from service.check_rows import check_log
 from service.exchange.archive import Archive, ArchiveRefused, ArchiveWriter
 from service.exchange.merge import merge_archive, preview_merge
 from service.exchange.whole import export_everything
@@ -20,7 +21,7 @@ from service.kept import NewReading
 from service.register.draft import Draft
 from service.register.forms import read_record
 from service.register.shelf import list_records
-from service.store import Store, open_store
+from service.store import STARTED, Store, open_store
 
 Put = tuple[str, str, dict[str, Any]]
 
@@ -340,3 +341,35 @@ def test_odd_rows_under_right_checksums_are_refused_in_words(mine: Store, theirs
         with pytest.raises(ArchiveRefused):
             preview_merge(mine, archive, quiet)
     assert list(present(mine, "piece")) == []
+
+
+def test_the_check_finds_the_log_right_after_a_merge_its_undo_and_its_return(
+    mine: Store, theirs: Store
+) -> None:
+    read_photo(mine, "r-my", 1, motif="Marram", metal="gold")
+    read_photo(theirs, "r-their", 1, motif="Marram", metal="platinum")
+    with mine.writing() as tx:
+        row = items.find_item_of_reading(tx, "r-my")
+        assert row is not None
+        item_id, before = row._mapping["id"], items.snapshot(row)
+        items.update_item(tx, item_id, removed_at="2026-01-01")
+        ledger.log_change(tx, "test", "delete", item_id, before)
+    _, change = merge(mine, theirs)
+    for _ in range(2):
+        assert check_log(mine)[1] == []
+        with mine.writing() as tx:
+            change = ledger.undo(tx, change, "test")["change"]
+    with mine.writing() as tx:
+        items.update_item(tx, item_id, metal="gold")
+    assert [found.kind for found in check_log(mine)[1]] == ["item and log disagree"], "and wrong if it is"
+
+
+def test_no_demo_gallery_joins_a_shared_archive_that_came_into_an_empty_folder(
+    mine: Store, theirs: Store
+) -> None:
+    read_photo(theirs, "r-their", 1, motif="Marram")
+    empty = open_store(mine.folder.with_name("empty"))
+    merge(empty, theirs, shared=True)
+    with empty.looking() as tx:
+        assert empty.folder_fact(tx, STARTED) == "empty"
+    empty.close()
