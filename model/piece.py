@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.closeup import OpenBand, band_from_mask, band_from_trace
+from model.ellipse import fit_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.lip_search import find_lip
 from model.lip_shape import Lip
@@ -187,9 +188,10 @@ def lay_rim(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
     plane = _plane_of_lip(photo, lip)
     band, inward = lay_band(lip.curve, plane)
     seen_lip = lip.seen & inside
-    drop = body_drop_px(lip.ellipse, outline) if lip.ellipse is not None else None
-    if drop is not None and lip.ellipse is not None:
-        band, inward = lay_side_band(lip.ellipse, *drop)
+    guide = lip.ellipse or fit_ellipse(lip.curve)  # a spout, or a lip found a little uneven, hides no body
+    drop = body_drop_px(guide, outline) if guide is not None else None
+    if drop is not None and guide is not None:
+        band, inward = lay_side_band(guide, *drop)
     closed = drop is None
     angle = rim_angles(plane, band)
     if closed and inside.mean() < _FOUND_SHARE:

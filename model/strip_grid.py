@@ -45,7 +45,7 @@ def lay_grid(photo: Photo, rim: RimCurve, outline: FloatArray | None) -> StripGr
     """Rows along the piece's own surface where the lip is known, else along the inward vectors."""
     if rim.view == "from above" and rim.curve is not None:
         return _lay_posed_grid(photo, rim, rim.pose or find_pose(photo, rim))
-    if rim.view == "from the side" and rim.ellipse is not None:
+    if rim.view == "from the side" and rim.curve is not None:
         return _lay_side_grid(rim, find_side_pose(photo, rim), outline)
     return _lay_guided_grid(photo, rim)
 
