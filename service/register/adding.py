@@ -51,6 +51,7 @@ def _choose_id(draft: Draft, kind: str, own: Mapping[str, Any]) -> str:
     name = own.get("name")
     if kind != "motif" or not isinstance(name, str) or not name.strip():
         return new_id()
+    read_record(kind, "?", {"name": name})
     record_id = find_motif(draft.tx, name)
     if find_record(draft.tx, "motif", record_id) is not None:
         raise RecordError([f"name: {name.strip()[:60]!r} is in the register already"])

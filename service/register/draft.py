@@ -7,7 +7,7 @@ import sqlalchemy as sa
 from service import ledger
 from service.register.forms import kind_of, record_body
 from service.register.records import Record
-from service.register.shelf import State, find_states
+from service.register.shelf import State, find_states, names_of
 from service.register.writing import put_states
 
 
@@ -24,6 +24,11 @@ class Draft:
         """Add a record, or give one that exists these values."""
         self._dropped.discard(record.id)
         self._wanted[record.id] = {"kind": kind_of(record), "body": record_body(record), "present": True}
+
+    def find_put(self, kind: str, key: str) -> str | None:
+        """The id of a record put here under this folded name, or None."""
+        wanted = self._wanted.items()
+        return next((i for i, s in wanted if s["kind"] == kind and key in names_of(kind, s["body"])), None)
 
     def drop(self, record_id: str) -> None:
         """Remove a record."""

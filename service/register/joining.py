@@ -62,7 +62,7 @@ def put_joined(draft: Draft, reading_id: str, which: str, role: str, given: Give
     assert isinstance(piece, Piece)
     if owner is None:
         if role not in get_args(PhotoRole):
-            raise RecordError([f"role: expected {', '.join(get_args(PhotoRole))}, got {role[:40]!r}"])
+            raise RecordError([f"role: expected {', '.join(get_args(PhotoRole))}, got {str(role)[:40]!r}"])
         photo_of_it = PiecePhoto(reading_id, cast(PhotoRole, role))
         piece = replace(piece, photos=(*piece.photos, photo_of_it))
         read_record("piece", piece.id, record_body(piece))  # it may hold too many now
@@ -90,7 +90,10 @@ def put_as_new(draft: Draft, reading_id: str, role: str, piece: Given, seen: Giv
         own["piece_kind"] = labels["piece"]
     own |= piece
     own.setdefault("number", find_free_number(draft.tx))
-    photos = [{"reading_id": reading_id, "role": role}, *(own.pop("photos", None) or [])]
+    more = own.pop("photos", None) or []
+    if not isinstance(more, list):
+        raise RecordError(["photos: expected a list"])
+    photos = [{"reading_id": reading_id, "role": role}, *more]
     record = put_new(draft, "piece", {**own, "photos": photos}, new_names)
     assert isinstance(record, Piece)
     draft.put(_read_seen(draft, reading_id, record.id, seen, new_names))

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from service.errors import NotFound, RecordError
 from service.items import find_motif, fold, new_id
 from service.register.draft import Draft
+from service.register.forms import read_record
 from service.register.listed import Distributor, Line, Maker, Motif
 from service.register.records import KINDS
 from service.register.shelf import NAMED, find_record, find_rows
@@ -23,12 +24,19 @@ NEAR_NAMES = 3
 
 def find_ids(tx: sa.Connection, kind: str, text: str) -> list[str]:
     """Ids of the present records of this kind that the text names, by name, alias, number or id."""
+    if has_half_character(text):
+        return []
     wanted = sa.select(name.c.record_id).where(name.c.kind == kind, name.c.key == fold(text))
     found = list(tx.execute(wanted.order_by(name.c.record_id)).scalars())
     if found:
         return found
     row = find_rows(tx, [text]).get(text)
     return [text] if row is not None and row.kind == kind and row.removed_at is None else []
+
+
+def has_half_character(text: str) -> bool:
+    """Whether the text holds half of a surrogate pair, which JSON can spell and no database can hold."""
+    return any("\ud800" <= char <= "\udfff" for char in text)
 
 
 def find_meant(tx: sa.Connection, kind: str, text: str) -> str:
@@ -131,20 +139,34 @@ def _resolve(
     if found:
         return found[0]
     if new_names and kind in NAMED:
-        return add_name(draft, kind, text, maker_id)
+        try:
+            return add_name(draft, kind, text, maker_id)
+        except RecordError as error:
+            faults += [f"{kind}: {fault}" for fault in error.faults]
+            return None
     near = _say_near(draft.tx, kind, text)
     faults.append(f"{kind}: {text[:60]!r} is not in the register.{near or ' Add it first'}".rstrip("."))
     return None
 
 
 def add_name(draft: Draft, kind: str, text: str, maker_id: str | None = None) -> str:
-    """A new list record of this name in the draft; a motif has the gallery's id of the same motif."""
+    """A new list record of this name in the draft; a motif has the gallery's id of the same motif.
+
+    Raises
+    ------
+    RecordError
+        The name is too long or holds characters that no name may.
+    """
     shown = " ".join(text.split())
+    read_record(kind, "?", {"name": shown})
     if kind == "motif":
         record_id = find_motif(draft.tx, shown)
         if find_record(draft.tx, "motif", record_id) is None:
             draft.put(Motif(record_id, shown))
         return record_id
+    known = draft.find_put(kind, fold(shown)) if kind != "line" else None
+    if known is not None:
+        return known
     record_id = new_id()
     if kind == "line":
         draft.put(Line(record_id, shown, maker_id))

@@ -46,7 +46,7 @@ def fill(client: httpx.Client) -> None:
         add(client, "line", name=name, maker="Velderby Works", years="1932/1937")
     add(client, "motif", name="Quern Leaf", aliases=["Wheel"])
     seen = {"motif": "Quern Leaf", "metal": "silver", "number": "OS-114"}
-    private = {"price": "4.50", "seller": "Mrs Hale", "place": "barn"}
+    private = {"price": "four pounds", "seller": "Mrs Hale", "place": "barn"}
     mark = {"transcription": "VELD[...]", "technique": "printed"}
     piece = {"number": "12", "piece_kind": "cup", "line": "Osmer", "private": private, "kept_at": "attic"}
     add(client, "piece", **piece, decorations=[seen], marks=[mark])
@@ -100,7 +100,7 @@ def test_numbers_and_date_codes_are_read_by_the_rules_written_here(desk: httpx.C
 
 def test_price_seller_and_place_are_left_out_unless_asked_for(desk: httpx.Client) -> None:
     fill(desk)
-    secrets = ("4.50", "Mrs Hale", "barn")
+    secrets = ("four pounds", "Mrs Hale", "barn")
     addresses = [
         f"{RECORDS}/piece",
         f"{RECORDS}/piece/12",

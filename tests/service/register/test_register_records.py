@@ -203,6 +203,29 @@ def test_unknown_names_join_the_lists_only_where_asked(desk: Register) -> None:
     assert len(desk.list_changes()["items"][0]["records"]) == 4  # piece, decoration, line, motif
 
 
+@pytest.mark.parametrize("name", ["x" * 201, "bell\x07", "half \ud800", " \n "])
+def test_a_name_that_no_list_may_hold_does_not_join_one(desk: Register, name: str, digest: Callable) -> None:
+    before = digest(desk.store.folder)
+    piece = {"number": "9", "piece_kind": "cup", "maker": name, "decorations": [{"motif": name}]}
+    with pytest.raises(RecordError) as refused:
+        desk.add_record("piece", piece, new_names=True)
+    assert [fault.split(" name:")[0] for fault in refused.value.faults] == ["maker:", "decorations[0].motif:"]
+    with pytest.raises(RecordError, match="name:"):
+        desk.add_record("motif", {"name": name})
+    with pytest.raises(NotFound):
+        desk.merge_pieces("half \ud800", "9")
+    assert digest(desk.store.folder) == before
+
+
+def test_one_new_name_said_twice_in_a_piece_joins_the_list_once(desk: Register) -> None:
+    marks = [{"transcription": "VELD[...]", "maker": "velderby  works"}]
+    piece = {"number": "9", "piece_kind": "cup", "maker": "Velderby Works", "marks": marks}
+    desk.add_record("piece", piece, new_names=True)
+    shown = desk.show_record("piece", "9")
+    assert shown["marks"][0]["maker_id"] == shown["maker_id"]
+    assert [maker["name"] for maker in desk.list_records("maker")["items"]] == ["Velderby Works"]
+
+
 def test_the_bracket_of_a_piece_follows_its_evidence(desk: Register) -> None:
     fill(desk)
     assert desk.show_record("piece", "12")["bracket"]["edtf"] == "[1932..1937]"
