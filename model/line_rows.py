@@ -147,7 +147,9 @@ def _best_places(
         facts = _tell_facts(ridges[index], blocks, row, width)
         facts |= _tell_fine_facts(planes, inside, row, width)
         facts |= {"rise": float(rise[index]), "rank": float(rank)}
-        facts["next best"] = float(strength[taken[-1 if rank else min(1, len(taken) - 1)]] / strength[index])
+        rival = taken[-1 if rank else min(1, len(taken) - 1)]
+        # A rim without any print has no ridge at all.
+        facts["next best"] = float(strength[rival] / max(float(strength[index]), _SMALL))
         found.append(LinePlace(row, row + width, facts))
     return found
 
