@@ -51,7 +51,12 @@ def _lists() -> Iterator[Any]:
     for number in range(LINES):
         yield Line(f"line{number}", f"Line {number}", "maker", years=f"{1920 + number}/{1950 + number}")
     for number in range(MOTIFS):
-        yield Motif(f"motif{number}", f"Motif {number}", (f"Other name {number}",), ("open", "filled"))
+        yield Motif(
+            f"motif{number}",
+            f"Motif {number}",
+            (f"Other name {number}", f"Wrack{number}"),
+            ("open", "filled"),
+        )
     for year in range(1920, 1963):
         yield DateCodeRule(f"code{year}", f"V{year % 100:02d}", str(year), "maker")
 
@@ -77,7 +82,8 @@ def _piece(number: int) -> Iterator[Any]:
 def list_questions(register: Any, pieces: int) -> dict[str, Callable[[], Any]]:
     """Everything that is asked, by name."""
     return {
-        "search: motif by another name": lambda: register.find_records("other name 17"),
+        "search: motif by another name": lambda: register.find_records("wrack17"),
+        "search: words that every piece has": lambda: register.find_records("other name 17"),
         "search: silver": lambda: register.find_records("silver sugar"),
         "search: fragment of a number": lambda: register.find_records("L3-45"),
         "search: own number": lambda: register.find_records(f"N{pieces - 1787}"),
