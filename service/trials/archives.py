@@ -8,10 +8,9 @@ its own; a fifth of the pieces runs first, to show whether memory grows with the
 from __future__ import annotations
 
 import argparse
+import filecmp
 import json
 import multiprocessing
-import platform
-import resource
 import tempfile
 import time
 from collections.abc import Callable
@@ -97,12 +96,24 @@ def _measured(step: str, arguments: tuple[Any, ...], answer: Any) -> None:
     start = time.monotonic()
     steps: dict[str, Callable[..., None]] = {"fill": fill, "export": export, "import": take_in}
     steps[step.split()[0]](*arguments)
-    unit = 1 if platform.system() == "Darwin" else 1024  # what ru_maxrss counts in
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
-    answer.send((round(time.monotonic() - start, 1), round(peak / 1e6)))
+    answer.send((round(time.monotonic() - start, 1), peak_mb()))
 
 
-def measure(step: str, *arguments: Any) -> tuple[float, int]:
+def peak_mb() -> int | None:
+    """Peak memory of this process; None where the system does not tell.
+
+    Not ``ru_maxrss``: a child takes that over from the process that started it.
+    """
+    try:
+        status = Path("/proc/self/status").read_text()
+    except OSError:
+        return None
+    return round(
+        int(next(line.split()[1] for line in status.splitlines() if line.startswith("VmHWM"))) / 1000
+    )
+
+
+def measure(step: str, *arguments: Any) -> tuple[float, int | None]:
     """Seconds and peak memory in MB of one step in a process of its own."""
     context = multiprocessing.get_context("spawn")
     here, there = context.Pipe()
@@ -110,7 +121,7 @@ def measure(step: str, *arguments: Any) -> tuple[float, int]:
     process.start()
     there.close()
     try:
-        found: tuple[float, int] = here.recv()
+        found: tuple[float, int | None] = here.recv()
     finally:
         process.join()
     return found
@@ -125,7 +136,7 @@ def run(pieces: int, seed: int) -> dict[str, Any]:
         steps["export"] = measure("export", home, str(one))
         steps["import"] = measure("import", away, str(one))
         steps["export again"] = measure("export again", away, str(other))
-        same = one.read_bytes() == other.read_bytes()
+        same = filecmp.cmp(one, other, shallow=False)
         size = one.stat().st_size
     return {
         "pieces": pieces,
