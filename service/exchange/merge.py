@@ -41,7 +41,7 @@ def preview_merge(store: Store, archive: Archive, progress: Progress) -> MergePl
     verify_all(archive, progress)
     with refusing_odd_rows(archive), store.looking() as tx:
         check_rows(archive)
-        return plan_merge(tx, archive)
+        return plan_merge(tx, archive, store.photos)
 
 
 def merge_archive(
@@ -67,7 +67,7 @@ def merge_archive(
         check_rows(archive)
         keep_files(store, archive, progress)
         with store.writing() as tx:
-            plan = plan_merge(tx, archive)
+            plan = plan_merge(tx, archive, store.photos)
             return plan, None if plan.brings_nothing else _put_in(tx, archive, plan, who)
 
 

@@ -17,20 +17,21 @@ from service.exchange.archive import Archive
 from service.exchange.merge_facts import Disagreement, MergePlan, Row
 from service.exchange.merge_near import find_near, propose_aliases
 from service.exchange.merge_records import plan_records
+from service.files import FileFolder
 from service.items import LABELS, fold
 from service.register import tables as register
 
 COMPARED = ("motif", *(name for name in LABELS if name not in ("note", "piece")))
 
 
-def plan_merge(tx: sa.Connection, archive: Archive) -> MergePlan:
+def plan_merge(tx: sa.Connection, archive: Archive, photos: FileFolder) -> MergePlan:
     """Compare a verified archive with the store; changes nothing."""
     plan = MergePlan()
     _plan_photos(tx, archive, plan)
     _plan_motifs(tx, archive, plan)
     _plan_items(tx, archive, plan)
     plan_records(tx, archive, plan)
-    plan.near = find_near(tx, archive, set(plan.new_readings), _labels_of(tx, archive))
+    plan.near = find_near(tx, archive, set(plan.new_readings), _labels_of(tx, archive), photos)
     differing = {d.theirs: d.mine for d in plan.disagreements if d.name == "motif"}
     plan.aliases = propose_aliases(plan.near, differing)
     return plan

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -20,7 +21,7 @@ from service.register.adding import put_new
 from service.register.draft import Draft
 from service.store import Store, open_store
 
-OVERLAP, MINE_ONLY, THEIRS_ONLY, NEAR = 20, 6, 5, 3
+OVERLAP, MINE_ONLY, THEIRS_ONLY, NEAR, TWIN = 20, 6, 5, 3, 1
 DISAGREE = {
     2: ("metal", "platinum"),
     5: ("motif", "Marram"),
@@ -43,14 +44,31 @@ def vectors_of(seed: int, turn: float = 0.0) -> list[bytes]:
     return [row.astype("<f4").tobytes() for row in unit]
 
 
-def add(store: Store, name: str, photo: int, seed: int, turn: float = 0.0, **labels: str) -> None:
-    """A confirmed photo and the piece it shows. ``photo`` numbers the bytes, ``seed`` what is seen in it."""
+def picture(photo: int, seed: int, turn: float) -> bytes:
+    """A photo of its own for every seed; with a turn, the same one smaller and saved again."""
+    rng = np.random.default_rng(seed)
+    drawn = cv2.resize(rng.integers(0, 256, (9, 12), np.uint8), (240, 180), interpolation=cv2.INTER_CUBIC)
+    drawn[:4, :8] = photo % 256  # so that no two photos are the same bytes
+    quality = 90
+    if turn:
+        drawn, quality = cv2.resize(drawn, (160, 120), interpolation=cv2.INTER_AREA), 60
+    return cv2.imencode(".jpg", drawn, [cv2.IMWRITE_JPEG_QUALITY, quality])[1].tobytes()
+
+
+def add(
+    store: Store, name: str, photo: int, seed: int, turn: float = 0.0, like: int | None = None, **labels: str
+) -> None:
+    """A confirmed photo and the piece it shows.
+
+    ``photo`` numbers the bytes, ``seed`` what is seen in it, ``like`` whose vectors it has.
+    """
     facts = {
         "id": f"{name}-r{photo}",
         "photo": {"width": 4, "height": 3, "sha256": f"{photo:064x}", "taken_at": None},
     }
-    crops = tuple(Crop((0.0, 0.0, 1.0, 1.0), 0.0, False, 1.0, numbers) for numbers in vectors_of(seed, turn))
-    new = NewReading(facts, 10, b"photo %d" % photo, "jpg", None, "recipe", crops)
+    vectors = vectors_of(seed if like is None else like, turn)
+    crops = tuple(Crop((0.0, 0.0, 1.0, 1.0), 0.0, False, 1.0, numbers) for numbers in vectors)
+    new = NewReading(facts, 10, picture(photo, seed, turn), "jpg", None, "recipe", crops)
     files = store.keep_files(new)
     given = {
         "motif": "Tidewrack",
@@ -97,6 +115,8 @@ def theirs(tmp_path: Path) -> Path:
         add(store, "b", 200 + number, RNG_OF_THEIRS + number, motif="Quern Leaf")
     for number in range(NEAR):
         add(store, "b", 300 + number, RNG_OF_MINE + number, turn=0.1, motif="Dot Row")
+    # The same motif on another piece: vectors as near as of the same photo, another picture.
+    add(store, "b", 400, 77_000, motif="Pip Row", like=RNG_OF_MINE)
     export_everything(store, tmp_path / "theirs.zip", quiet, shared=True)
     store.close()
     return tmp_path / "theirs.zip"
@@ -114,7 +134,7 @@ def test_the_plan_lists_exactly_what_overlaps_differs_and_is_nearly_the_same(
         plan = preview_merge(mine, archive, quiet)
     assert plan.same_photos == OVERLAP
     assert len(plan.same_pieces) == OVERLAP
-    assert len(plan.new_photos) == THEIRS_ONLY + NEAR
+    assert len(plan.new_photos) == THEIRS_ONLY + NEAR + TWIN
     labels = [d for d in plan.disagreements if d.what.startswith("photo ")]
     assert {(d.what, d.name, d.theirs) for d in labels} == {
         (f"photo a-r{number}", name, value) for number, (name, value) in DISAGREE.items()
@@ -151,10 +171,10 @@ def test_what_is_new_comes_in_what_is_here_stays_and_one_undo_takes_it_back(
         pieces = tx.exec_driver_sql(
             "SELECT count(*) FROM register_record WHERE kind = 'piece' AND removed_at IS NULL"
         ).scalar()
-    assert after["items"] == before["items"] + THEIRS_ONLY + NEAR
+    assert after["items"] == before["items"] + THEIRS_ONLY + NEAR + TWIN
     assert kept is not None
     assert kept._mapping["metal"] == "gold", "the own label stays"
-    assert pieces == OVERLAP + MINE_ONLY + THEIRS_ONLY + NEAR
+    assert pieces == OVERLAP + MINE_ONLY + THEIRS_ONLY + NEAR + TWIN
     with mine.writing() as tx:
         ledger.undo(tx, change, "test")
     with mine.looking() as tx:
@@ -163,7 +183,7 @@ def test_what_is_new_comes_in_what_is_here_stays_and_one_undo_takes_it_back(
             "SELECT count(*) FROM register_record WHERE kind = 'piece' AND removed_at IS NULL"
         ).scalar()
     assert pieces == OVERLAP + MINE_ONLY
-    assert len(plan.new_items) == THEIRS_ONLY + NEAR
+    assert len(plan.new_items) == THEIRS_ONLY + NEAR + TWIN
 
 
 def test_the_vectors_that_came_in_are_looked_up(mine: Store, theirs: Path) -> None:
@@ -172,7 +192,7 @@ def test_the_vectors_that_came_in_are_looked_up(mine: Store, theirs: Path) -> No
     with mine.looking() as tx:
         packed = items.pack_gallery(tx, "recipe")
     assert {motif for _, _, motif, _ in packed.items} >= {"Quern Leaf", "Dot Row"}
-    assert len(packed.numbers) == 4 * 128 * 4 * (OVERLAP + MINE_ONLY + THEIRS_ONLY + NEAR)
+    assert len(packed.numbers) == 4 * 128 * 4 * (OVERLAP + MINE_ONLY + THEIRS_ONLY + NEAR + TWIN)
 
 
 def test_a_merge_into_an_empty_gallery_is_an_import_byte_for_byte(mine: Store, tmp_path: Path) -> None:
@@ -219,7 +239,7 @@ def test_an_undo_after_a_later_change_to_what_came_is_refused(mine: Store, their
 def test_a_damaged_archive_changes_nothing(mine: Store, theirs: Path, tmp_path: Path) -> None:
     before = everything_in(mine, tmp_path / "before.zip")
     data = bytearray(theirs.read_bytes())
-    data[data.find(b"photo 200") + 3] ^= 1
+    data[data.find(b"\xff\xd8\xff") + 300] ^= 1
     (tmp_path / "bad.zip").write_bytes(data)
     with Archive(tmp_path / "bad.zip") as archive, pytest.raises(ArchiveRefused):
         merge_archive(mine, archive, "test", quiet)
