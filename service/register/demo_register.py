@@ -44,7 +44,7 @@ from service.register.tables import link
 from service.register.tables import record as table
 
 MARK = "demo-"  # begins the id of every record of the demo but the motifs, which have the gallery's ids
-SOURCE = "invented for the demo"
+SOURCE = "a list invented for the demo"
 Photos = Mapping[tuple[str, str, str], Sequence[tuple[str, str | None]]]
 
 
