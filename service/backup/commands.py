@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from service.progress import show_progress
 
 if TYPE_CHECKING:
     from service.backup.backups import Backups
@@ -95,11 +95,3 @@ def _find_backups(given: argparse.Namespace, settings: Settings) -> Backups:
     from service.backup.backups import Backups
 
     return Backups(settings.data_folder, Path(given.to).expanduser().absolute() if given.to else None)
-
-
-def show_progress(steps: Iterable[str], total: int, what: str) -> Iterable[str]:
-    """A progress bar on standard error."""
-    from tqdm import tqdm
-
-    shown: Iterable[str] = tqdm(steps, total=total, desc=what, unit="file", file=sys.stderr)
-    return shown

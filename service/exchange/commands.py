@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
+
+from service.progress import show_progress
 
 if TYPE_CHECKING:
     from service.exchange.spreadsheet import RowReport
@@ -240,11 +242,3 @@ def read_whole(name: str) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise StoreError(f"{path} cannot be read ({error.strerror}).") from error
-
-
-def show_progress(steps: Iterable[str], total: int, what: str) -> Iterable[str]:
-    """A progress bar on standard error."""
-    from tqdm import tqdm
-
-    shown: Iterable[str] = tqdm(steps, total=total, desc=what, unit="file", file=sys.stderr)
-    return shown
