@@ -13,6 +13,9 @@ MAX_PARTS = 20_000
 _FILL = re.compile(rb"\xff+")
 _ENTROPY_END = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]")  # a real marker within entropy-coded data
 
+_FREE_TEXT = frozenset((*range(0xE0, 0xF0), *range(0xF0, 0xFE), 0xFE))  # application data, comments
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+
 
 def too_many_parts(name: str) -> PhotoTooLarge:
     return PhotoTooLarge(f"expected at most {MAX_PARTS} parts in the {name}, got more: save the photo again")
@@ -37,6 +40,8 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
         end = at + 2 + max(length, 2)
         if end > len(data):
             raise PhotoTruncated("the JPEG data ends early: send the file again")
+        if not _is_sound(marker, data[at + 4 : end]):
+            raise NotAPhoto("the JPEG header is damaged: save the photo again")
         if marker == 0xDA:
             found = _ENTROPY_END.search(data, end)
             if found is None:
@@ -45,6 +50,46 @@ def jpeg_segments(data: bytes) -> Iterator[tuple[int, int, int]]:
         yield marker, at, end
         at = end
     raise too_many_parts("JPEG")
+
+
+def _is_sound(marker: int, body: bytes) -> bool:
+    """Whether a segment is what its marker says, as decoders demand; what is text under another name is not.
+
+    References
+    ----------
+    ITU-T T.81 (1992), annex B: markers (table B.1), lengths of frame, scan and table segments.
+    """
+    if marker in _FREE_TEXT:
+        return True
+    if marker in _FRAMES:
+        return len(body) >= 6 and 1 <= body[5] <= 4 and len(body) == 6 + 3 * body[5]
+    if marker == 0xDA:
+        return len(body) >= 1 and 1 <= body[0] <= 4 and len(body) == 4 + 2 * body[0]
+    if marker == 0xDB:
+        return _fills_quantisation_tables(body)
+    if marker == 0xC4:
+        return _fills_huffman_tables(body)
+    if marker in (0xDD, 0xDC):
+        return len(body) == 2
+    return marker == 0xCC and len(body) % 2 == 0 and len(body) <= 40
+
+
+def _fills_quantisation_tables(body: bytes) -> bool:
+    at = 0
+    while at < len(body):
+        if body[at] >> 4 > 1 or body[at] & 15 > 3:
+            return False
+        at += 1 + 64 * (1 + (body[at] >> 4))
+    return at == len(body)
+
+
+def _fills_huffman_tables(body: bytes) -> bool:
+    at = 0
+    while at + 17 <= len(body):
+        if body[at] >> 4 > 1 or body[at] & 15 > 3:
+            return False
+        at += 17 + sum(body[at + 1 : at + 17])
+    return at == len(body)
 
 
 def png_chunks(data: bytes) -> Iterator[tuple[bytes, int, int]]:
