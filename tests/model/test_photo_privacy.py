@@ -76,4 +76,13 @@ def test_mutated_files_raise_only_photo_errors(kind: str, changes: list[tuple[in
     assert not any(secret in sealed for secret in SECRETS)
 
 
+@pytest.mark.parametrize("marker", [0x00, 0x01, 0x41, 0xC1, 0xC4, 0xD5, 0xDA, 0xDB, 0xDE])
+def test_metadata_under_the_name_of_another_segment_is_refused(marker: int) -> None:
+    """Names and lengths of segments: ITU-T T.81 (1992), annex B."""
+    data = bytearray(_photo_file("JPEG"))
+    data[data.index(b"\xff\xe1") + 1] = marker
+    with pytest.raises(PhotoError):
+        sealed_copy(bytes(data))
+
+
 _FILES = {kind: _photo_file(kind) for kind in ("JPEG", "PNG", "WEBP")}
