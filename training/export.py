@@ -43,12 +43,11 @@ def export_embedder(
     folder: Path,
     training: Mapping[str, Any],
     note: str = "",
-    least_stored: float = LEAST_PARITY,
+    half_stored: bool = True,
 ) -> dict[str, Any]:
     """Write ``embedder.onnx``, ``recipe.json`` and ``MODEL_CARD.md`` to a folder and return the recipe.
 
-    The exported network must agree with torch before its weights are rounded; ``least_stored`` is the least
-    cosine allowed after that.
+    The export must agree with torch, and again after its weights are rounded where ``half_stored``.
 
     Raises
     ------
@@ -61,9 +60,10 @@ def export_embedder(
     network.eval()
     weights_path = folder / WEIGHTS_NAME
     write_onnx(network, weights_path)
-    check_parity(network, weights_path)
-    halve_stored_weights(weights_path)
-    parity = check_parity(network, weights_path, least_allowed=least_stored)
+    parity = check_parity(network, weights_path)
+    if half_stored:
+        halve_stored_weights(weights_path)
+        parity = check_parity(network, weights_path)
     recipe = make_recipe(weights_path, parity, training, note)
     (folder / RECIPE_NAME).write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
     (folder / CARD_NAME).write_text(write_card(recipe), encoding="utf-8")
@@ -90,15 +90,13 @@ def write_onnx(network: torch.nn.Module, path: Path) -> None:
         raise ParityError(f"the weights take {path.stat().st_size} bytes, more than {MOST_BYTES}")
 
 
-def check_parity(
-    network: EmbeddingNetwork, path: Path, seed: int = 7, least_allowed: float = LEAST_PARITY
-) -> float:
+def check_parity(network: EmbeddingNetwork, path: Path, seed: int = 7) -> float:
     """Least cosine between torch and onnxruntime over print-like windows, batches of 1 and 5.
 
     Raises
     ------
     ParityError
-        It lies below ``least_allowed``.
+        It lies below ``LEAST_PARITY``.
     """
     import onnxruntime
 
@@ -113,8 +111,8 @@ def check_parity(
         if got.shape != expected.shape:
             raise ParityError(f"expected vectors {expected.shape}, got {got.shape}")
         least = min(least, float((expected * got).sum(axis=1).min()))
-    if not least >= least_allowed:
-        raise ParityError(f"least cosine between torch and onnxruntime is {least:.6f} < {least_allowed}")
+    if not least >= LEAST_PARITY:
+        raise ParityError(f"least cosine between torch and onnxruntime is {least:.6f} < {LEAST_PARITY}")
     return least
 
 

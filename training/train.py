@@ -109,7 +109,7 @@ def train(
     _save(checkpoint, average, history)
     record = {**describe_run(config), "history": history}
     (out / "train.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
-    export_embedder(average.state, out / "export", training=record, least_stored=config.least_stored_parity)
+    export_embedder(average.state, out / "export", training=record, half_stored=config.half_stored)
     return record
 
 
