@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from service import report, view
 from service.actions import Actions
+from service.page_navigation import GROUPS, list_bar
 from service.problems import KINDS
 
 RECENT = 6
@@ -23,7 +24,7 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
     """Add the phone page, the gallery, the documentation pages and their static files; returns the shapes."""
     loader = jinja2.FileSystemLoader(PAGE_FOLDER / "templates")
     shapes = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.Undefined)
-    shapes.globals.update(say_share=report.say_share, percent=view.percent)
+    shapes.globals.update(say_share=report.say_share, percent=view.percent, list_bar=list_bar)
 
     def show(name: str, here: str, **values: object) -> HTMLResponse:
         return HTMLResponse(shapes.get_template(name).render(here=here, **values))
@@ -56,6 +57,10 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
     @app.get("/help", include_in_schema=False)
     def show_help() -> HTMLResponse:
         return show("help.html", "/help")
+
+    @app.get("/more", include_in_schema=False)
+    def show_more() -> HTMLResponse:
+        return show("desk/more.html", "/more", groups=GROUPS)
 
     @app.get("/problems", include_in_schema=False)
     def show_problems() -> HTMLResponse:
