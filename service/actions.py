@@ -24,6 +24,8 @@ NO_WEIGHTS = "The motif network is not installed, so this photo is kept but not 
 class Actions(Readings):
     """All use cases: those about readings, and the gallery with its changes."""
 
+    _doubts: tuple[int, Answer] | None = None
+
     def confirm_reading(self, reading_id: str, labels: Labels, retry: Retry | None = None) -> Answer:
         """Let a reading's photo join the gallery under these labels; again, it corrects the same item."""
 
@@ -98,6 +100,16 @@ class Actions(Readings):
         """Names of the motifs in the gallery."""
         with self.store.looking() as tx:
             return items.list_motifs(tx)
+
+    def list_doubts(self) -> Answer:
+        """Gallery photos whose motif their neighbours speak against; looked for once a gallery."""
+        from service.doubts import find_doubts
+
+        with self.store.looking() as tx:
+            version = items.gallery_version(tx)
+        if self._doubts is None or self._doubts[0] != version:
+            self._doubts = version, find_doubts(self.store)
+        return self._doubts[1]
 
     def remove_item(self, item_id: str) -> str:
         """Take an item out of the gallery; photo and reading stay, so that it can be undone."""

@@ -68,6 +68,7 @@ def _look_into(store: Store, report: Report, progress: Progress) -> None:
         lambda: report.findings.extend(check_leftovers(store)),
         lambda: report.findings.extend(check_derived(store)),
         lambda: report.notes.extend(note_clock(store)),
+        lambda: report.notes.extend(note_doubts(store) if report.is_well else ()),
     ]
     for step in steps:
         with _noting_damage(report, store.folder):
@@ -106,6 +107,20 @@ def _mend(report: Report, findings: list[Finding]) -> Report:
         report.findings.remove(finding)
         report.mended.append((finding, done))
     return report
+
+
+def note_doubts(store: Store) -> list[str]:
+    """Gallery photos that look like another motif: for a person to look at, so no finding."""
+    from service.doubts import find_doubts
+
+    found = find_doubts(store)
+    if not found["doubts"]:
+        return []
+    named = ", ".join(doubt["item"]["id"] for doubt in found["doubts"][:3])
+    return [
+        f"{len(found['doubts'])} of {found['judged']} gallery photos look more like another motif than their "
+        f"own ({named}): `rimlight gallery --doubts` names them all. Nothing is wrong with the folder."
+    ]
 
 
 def note_clock(store: Store) -> list[str]:

@@ -101,6 +101,7 @@ def make_parser() -> argparse.ArgumentParser:
     gallery_ = commands.add_parser("gallery", parents=[shared], help="list the gallery")
     gallery_.add_argument("--motif")
     gallery_.add_argument("--metal")
+    gallery_.add_argument("--doubts", action="store_true", help="photos that look like another motif")
     gallery_.add_argument("--json", action="store_true", help="one JSON item a line")
     undo_ = commands.add_parser("undo", parents=[shared], help="undo the last change, or the one named")
     undo_.add_argument("change", nargs="?", metavar="CHANGE")
@@ -259,12 +260,23 @@ def gallery(given: argparse.Namespace, settings: Settings) -> int:
     from service.report import describe_item
 
     with _opened(settings, reads=False) as actions:
+        if given.doubts:
+            return _tell_doubts(actions, given.json)
         page, pages = 1, 1
         while page <= pages:
             answer = actions.list_gallery(given.motif, given.metal, page)
             for item in answer["items"]:
                 print(json.dumps(item) if given.json else describe_item(item))
             page, pages = page + 1, answer["pages"]
+    return DONE
+
+
+def _tell_doubts(actions: Actions, as_json: bool) -> int:
+    found = actions.list_doubts()
+    for doubt in found["doubts"]:
+        print(json.dumps(doubt) if as_json else f"{doubt['item']['id']}  {doubt['text']}")
+    if not as_json:
+        print(f"{len(found['doubts'])} of {found['judged']} photos that could be judged are in doubt.")
     return DONE
 
 

@@ -13,6 +13,7 @@ from service.api_document import describe_api
 from service.caller import current_caller
 from service.device_routes import add_devices
 from service.devices import Devices
+from service.doubts import add_doubts
 from service.labels import LABEL_NAMES, check_labels
 from service.overlap import add_overlap
 from service.readings import PictureSize
@@ -45,6 +46,7 @@ def make_app(actions: Actions) -> FastAPI:
     problems.install(app)
     _add_reading_routes(app, actions)
     add_overlap(app, actions)
+    add_doubts(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
     add_register(app, make_register(actions))

@@ -179,6 +179,15 @@ def pack_gallery(tx: sa.Connection, recipe_id: str) -> PackedGallery:
     )
 
 
+def find_main_recipe(tx: sa.Connection) -> str | None:
+    """The recipe that made most vectors of present items, the one they can be compared by."""
+    vector = tables.vector
+    joined = sa.join(vector, item, vector.c.reading_id == item.c.reading_id)
+    wanted = sa.select(vector.c.recipe_id).select_from(joined).where(item.c.removed_at.is_(None))
+    most = wanted.group_by(vector.c.recipe_id).order_by(sa.func.count().desc(), vector.c.recipe_id)
+    return tx.execute(most.limit(1)).scalar()
+
+
 def find_stale_readings(tx: sa.Connection, recipe_id: str) -> list[str]:
     """Readings of present items whose vectors another recipe made."""
     reading = tables.reading
