@@ -190,11 +190,16 @@ class Reading:
 
     def to_json(self) -> dict[str, Any]:
         """Return the reading as JSON-ready dicts and lists with the public field names."""
-        out: dict[str, Any] = _listed(asdict(self))
+        out: dict[str, Any] = as_plain(self)
         size = out["piece"]["size"]
         if size is not None:
             size["from"] = size.pop("source")
         return out
+
+
+def as_plain(value: Any) -> Any:
+    """A result type as JSON-ready dicts and lists."""
+    return _listed(asdict(value))
 
 
 def _listed(value: Any) -> Any:

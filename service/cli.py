@@ -87,6 +87,9 @@ def make_parser() -> argparse.ArgumentParser:
     read_ = commands.add_parser("read", parents=[shared], help="read photos, or folders of photos")
     read_.add_argument("photos", nargs="+", metavar="PHOTO", help="photo or folder")
     read_.add_argument("--json", action="store_true", help="one JSON reading a line")
+    read_.add_argument(
+        "--same-piece", action="store_true", help="all photos show one piece: answer from them together"
+    )
     read_.add_argument("--neutral", metavar="X,Y", help="a point that is neutral white or grey")
     read_.add_argument("--trace", metavar="X,Y;X,Y...", help="a line drawn along the border")
     _add_workers(read_)
@@ -192,6 +195,10 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
         return SOME_FAILED
     failed, names = 0, [str(photo) for photo in photos]
     with _opened(settings, workers=given.workers) as actions:
+        if given.same_piece:
+            from service.same_piece_command import read_same_piece
+
+            return read_same_piece(actions, names, given.json, _show_progress)
         from service.folder import read_in_order
 
         results = read_in_order(actions, names, given.neutral, given.trace)
@@ -205,7 +212,9 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
 
 
 def _wrong_hint(given: argparse.Namespace) -> str | None:
-    """What is wrong with the form of ``--neutral`` or ``--trace``, before any photo is read."""
+    """What is wrong with ``--neutral``, ``--trace`` or ``--same-piece``, before any photo is read."""
+    if given.same_piece and (given.neutral is not None or given.trace is not None):
+        return "--neutral and --trace belong to one photo: leave them out with --same-piece."
     from model.errors import HintError
     from model.hints import parse_neutral, parse_trace
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from model.errors import PhotoTooLarge, RimlightError
 from service.actions import Actions
+from service.kept import NewReading
 from service.settings import MAX_PHOTO_BYTES
 
 Facts = dict[str, Any]
@@ -26,18 +27,26 @@ def load_photo(name: str) -> bytes:
 def read_in_order(
     actions: Actions, names: Sequence[str], neutral: str | None = None, trace: str | None = None
 ) -> Iterator[Facts | RimlightError | OSError]:
-    """Read the named files without storing anything; facts, or why a photo could not be read.
+    """Read the named files without storing anything; facts, or why a photo could not be read."""
+    for found in read_whole_in_order(actions, names, neutral, trace):
+        yield found.facts if isinstance(found, NewReading) else found
+
+
+def read_whole_in_order(
+    actions: Actions, names: Sequence[str], neutral: str | None = None, trace: str | None = None
+) -> Iterator[NewReading | RimlightError | OSError]:
+    """As `read_in_order`, with all that a reading gave.
 
     One more photo than there are workers is under way, so that none of them waits for a disk.
     """
 
-    def read(name: str) -> Facts | RimlightError | OSError:
+    def read(name: str) -> NewReading | RimlightError | OSError:
         try:
-            return actions.read_only(load_photo(name), neutral, trace).facts
+            return actions.read_only(load_photo(name), neutral, trace)
         except (RimlightError, OSError) as error:
             return error
 
-    pending: deque[Future[Facts | RimlightError | OSError]] = deque()
+    pending: deque[Future[NewReading | RimlightError | OSError]] = deque()
     with ThreadPoolExecutor(actions.worker.count + 1) as threads:
         try:
             for name in names:

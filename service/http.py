@@ -21,6 +21,7 @@ from service.register.register_actions import make_register
 from service.register.routes import add_register
 from service.retries import Retry, fingerprint
 from service.route_types import Id, Key
+from service.same_piece import add_same_piece
 
 PROBLEM: dict[str, Any] = {
     "content": {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}},
@@ -46,6 +47,7 @@ def make_app(actions: Actions) -> FastAPI:
     problems.install(app)
     _add_reading_routes(app, actions)
     add_overlap(app, actions)
+    add_same_piece(app, actions)
     add_doubts(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)

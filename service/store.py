@@ -178,6 +178,14 @@ class Store:
         wanted = sa.select(sa.func.count()).where(tables.vector.c.reading_id == reading_id)
         return int(tx.execute(wanted).scalar_one())
 
+    def find_vectors(self, tx: sa.Connection, reading_id: str, recipe_id: str) -> list[tuple[float, bytes]]:
+        """Weight and numbers of each of a reading's vectors that this recipe made."""
+        vector = tables.vector
+        wanted = sa.select(vector.c.weight, vector.c.numbers).where(
+            vector.c.reading_id == reading_id, vector.c.recipe_id == recipe_id
+        )
+        return [(float(weight), numbers) for weight, numbers in tx.execute(wanted.order_by(vector.c.ordinal))]
+
     def keep_derived(self, path: Path, picture: bytes) -> None:
         """Cache a picture that can be made again; a full disk only means that it is not cached."""
         part = path.with_suffix(f".{secrets.token_hex(4)}.part")
