@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -117,9 +117,13 @@ STATUS_TITLES = {
 }
 
 
-def make_problem(status: int, name: str, title: str, detail: str, headers: Mapping[str, str]) -> Response:
-    """One problem answer."""
-    body = {"type": f"/problems#{name}", "title": title, "status": status, "detail": detail}
+def make_problem(
+    status: int, name: str, title: str, detail: str, headers: Mapping[str, str], faults: Sequence[str] = ()
+) -> Response:
+    """One problem answer; ``faults`` stand beside the detail, one for each field, where there are several."""
+    body: dict[str, Any] = {"type": f"/problems#{name}", "title": title, "status": status, "detail": detail}
+    if faults:
+        body["faults"] = list(faults)
     return Response(json.dumps(body), status, dict(headers), media_type="application/problem+json")
 
 
@@ -143,7 +147,8 @@ def _own_error(_: Request, error: Exception) -> Response:
     status = KINDS[kind].status
     wait_s = getattr(error, "wait_s", SHORT_WAIT_S)
     headers = {"Retry-After": str(wait_s)} if status in (429, 503) else {}
-    return make_problem(status, KINDS[kind].name, KINDS[kind].title, _as_sentence(str(error)), headers)
+    said, faults = _as_sentence(str(error)), getattr(error, "faults", ())
+    return make_problem(status, KINDS[kind].name, KINDS[kind].title, said, headers, faults)
 
 
 def _no_room(request: Request, error: Exception) -> Response:

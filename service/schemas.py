@@ -24,6 +24,7 @@ class Problem(BaseModel):
     title: str
     status: int
     detail: str = Field(description="a sentence a person can act on")
+    faults: list[str] = Field([], description="of a record: one sentence for each field, the field first")
 
 
 class Photo(BaseModel):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import sqlalchemy as sa
@@ -10,8 +11,8 @@ import sqlalchemy as sa
 from service.errors import RecordError
 from service.items import find_motif, new_id
 from service.register.draft import Draft
-from service.register.faults import find_faults
-from service.register.forms import read_record
+from service.register.faults import find_date_faults, find_faults
+from service.register.forms import kind_of, read_record, record_body
 from service.register.meant import put_ids
 from service.register.records import KINDS, Record
 from service.register.shelf import find_hanging, find_record, find_said_about
@@ -46,6 +47,22 @@ def put_new(draft: Draft, kind: str, given: Mapping[str, Any], new_names: bool) 
     return record
 
 
+def put_corrected(draft: Draft, held: Record, given: Mapping[str, Any], new_names: bool) -> Record:
+    """Put a record into the draft with some fields given anew; every fault is told at once.
+
+    Raises
+    ------
+    RecordError
+        Naming every field that cannot be used.
+    """
+    faults: list[str] = []
+    kind = kind_of(held)
+    record = _try_record(draft, kind, held.id, given, new_names, faults, record_body(held))
+    if faults or record is None:
+        raise RecordError(faults)
+    return record
+
+
 def _choose_id(draft: Draft, kind: str, own: Mapping[str, Any]) -> str:
     """A new id; a motif has the gallery's id of the same motif."""
     name = own.get("name")
@@ -59,13 +76,20 @@ def _choose_id(draft: Draft, kind: str, own: Mapping[str, Any]) -> str:
 
 
 def _try_record(
-    draft: Draft, kind: str, record_id: str, given: Mapping[str, Any], new_names: bool, faults: list[str]
+    draft: Draft,
+    kind: str,
+    record_id: str,
+    given: Mapping[str, Any],
+    new_names: bool,
+    faults: list[str],
+    held: Mapping[str, Any] = MappingProxyType({}),
 ) -> Record | None:
-    named = put_ids(draft, kind, given, new_names, faults)
+    named = {**held, **put_ids(draft, kind, given, new_names, faults)}
     try:
         record = read_record(kind, record_id, named)
     except RecordError as error:
         faults += error.faults
+        faults += find_date_faults(kind, named)  # the other faults need a whole record
         return None
     faults += find_faults(record)
     draft.put(record)

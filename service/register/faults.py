@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import sqlalchemy as sa
@@ -31,6 +32,18 @@ def find_faults(record: Record) -> list[str]:
     if isinstance(record, KeptApart) and record.one >= record.other:
         faults.append("other: two different pieces, ids in sorted order")
     return [f"{kind_of(record).replace('_', ' ')}: {fault}" for fault in faults]
+
+
+def find_date_faults(kind: str, given: Mapping[str, Any]) -> list[str]:
+    """Faults of the dates in fields that do not make a record yet."""
+    texts = {field: given.get(field) for field in DATES}
+    said = [
+        fault
+        for field, text in texts.items()
+        if isinstance(text, str) and text.strip()
+        for fault in _find_date_faults(field, text.strip())
+    ]
+    return [f"{kind.replace('_', ' ')}: {fault}" for fault in said]
 
 
 def _find_date_faults(field: str, text: Any) -> list[str]:

@@ -12,11 +12,10 @@ from service.errors import RecordError
 from service.labels import choose_metal
 from service.ledger import keep_answer
 from service.readings import Answer
-from service.register.adding import list_with_it, put_new
+from service.register.adding import list_with_it, put_corrected, put_new
 from service.register.draft import Draft
-from service.register.forms import read_record, record_body
 from service.register.history import list_changes
-from service.register.meant import find_meant, find_row, put_ids
+from service.register.meant import find_meant, find_row
 from service.register.pieces import load_piece_file, show_piece
 from service.register.records import KINDS, Record
 from service.register.search import FILTERS, search_texts, split_terms, sum_up
@@ -77,9 +76,7 @@ class Records:
             require_owner_of_private(given)
             draft = Draft(tx, self.who)
             row = find_row(tx, kind, which)
-            held = record_body(record_of(row)) | put_ids(draft, kind, given, new_names)
-            record = read_record(kind, row.id, held)
-            draft.put(record)
+            record = put_corrected(draft, record_of(row), given, new_names)
             change = draft.finish(f"correct {kind}")
             return {"record": self._show(tx, record), "change": change}
 
