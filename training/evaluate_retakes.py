@@ -16,6 +16,7 @@ from training.exam_readings import PhotoReading, add_options, read_told
 from training.exam_tables import describe_run, write_result
 from training.exam_trim import named
 from training.intervals import describe_share
+from training.json_lines import read_rows
 
 RESULTS = Path(__file__).parent / "results" / "retakes.json"
 
@@ -46,11 +47,11 @@ def describe_answers(readings: Sequence[PhotoReading]) -> dict[str, Any]:
 def main() -> None:
     """Read the retaken photos, compare, write."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("photos", type=Path, help="NAME.photos.jsonl of the trim exam")
+    parser.add_argument("photos", type=Path, help="NAME.photos.jsonl.gz of the trim exam")
     add_options(parser)
     parser.add_argument("--out", type=Path, default=RESULTS)
     told = parser.parse_args()
-    before = [json.loads(line) for line in told.photos.read_text(encoding="utf-8").splitlines()]
+    before = read_rows(told.photos)
     readings = read_told(told)
     unsure = sum(photo["verdict"] == "cannot tell" for photo in before)
     result = describe_run(told.folder, len(readings)) | summarise(readings, unsure)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from scipy.stats import beta  # type: ignore[import-untyped]
 
 from training.exam_readings import hash_model
+from training.json_lines import write_rows
 
 SEED = 5
 BOOTSTRAP_ROUNDS = 1000
@@ -36,11 +37,10 @@ def describe_run(folder: Path, count: int) -> dict[str, Any]:
 
 
 def write_result(target: Path, result: dict[str, Any], photos: list[dict[str, Any]]) -> None:
-    """Write the tables, and one line a photo into NAME.photos.jsonl beside them."""
+    """Write the tables, and one line a photo into NAME.photos.jsonl.gz beside them."""
     target.parent.mkdir(parents=True, exist_ok=True)
     target.write_text(json.dumps(round_numbers(result), indent=1) + "\n", encoding="utf-8")
-    lines = [json.dumps(round_numbers(photo), separators=(",", ":")) + "\n" for photo in photos]
-    target.with_suffix(".photos.jsonl").write_text("".join(lines), encoding="utf-8")
+    write_rows(target.with_suffix(".photos.jsonl.gz"), [round_numbers(photo) for photo in photos])
 
 
 def round_numbers(value: Any) -> Any:

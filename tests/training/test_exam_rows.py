@@ -7,18 +7,19 @@ from pathlib import Path
 
 import pytest
 
+from training.json_lines import read_rows
 from training.render.conditions import Deck
 from training.render.exam_rows import KNOWN_FROM, STRANGERS_FROM
 from training.render.freeze import hash_renderer
-from training.render.manifest import make_manifest, plan_of, read_manifest
+from training.render.manifest import make_manifest, plan_of
 from training.render.spectra import LIGHT_NAMES
 
-EXAM = Path(__file__).resolve().parents[2] / "training" / "exams" / "exam-2.jsonl"
+EXAM = Path(__file__).resolve().parents[2] / "training" / "exams" / "exam-2.jsonl.gz"
 
 
 @pytest.fixture(scope="module")
 def rows():
-    return read_manifest(EXAM)
+    return read_rows(EXAM)
 
 
 def share_of(rows, fact):
@@ -86,7 +87,7 @@ def test_no_asked_motif_is_told_a_match_that_the_gallery_lacks(rows):
 
 
 def test_exam_motifs_are_of_the_exam_split_and_used_by_no_other_exam(rows):
-    first = read_manifest(EXAM.with_name("exam-1.jsonl"))
+    first = read_rows(EXAM.with_name("exam-1.jsonl.gz"))
     earlier = {row["told"].get("motif_id") for row in first} | {f"exam-{n:05d}" for n in range(230)}
     used = {plan_of(row).motif_id for row in rows} - {None}
     known = {name for name in used if name.startswith("exam-") and int(name[5:10]) >= KNOWN_FROM}

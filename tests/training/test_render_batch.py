@@ -4,8 +4,9 @@ import json
 import tarfile
 from pathlib import Path
 
+from training.json_lines import read_rows, write_rows
 from training.render import batch
-from training.render.manifest import make_manifest, plan_of, read_manifest, write_manifest
+from training.render.manifest import make_manifest, plan_of
 
 ROW = {"id": "fit-00001", "seed": 1, "set": "fit", "style": "exam", "role": "fit", "told": {}}
 
@@ -42,8 +43,8 @@ def test_shards_hold_every_picture_and_stay_under_the_limit(tmp_path, monkeypatc
 
 def test_a_manifest_comes_back_from_its_file(tmp_path):
     rows = make_manifest("gallery", 5)
-    write_manifest(tmp_path / "rows.jsonl", rows)
-    assert read_manifest(tmp_path / "rows.jsonl") == rows
+    write_rows(tmp_path / "rows.jsonl", rows)
+    assert read_rows(tmp_path / "rows.jsonl") == rows
 
 
 def test_a_shorter_manifest_is_the_beginning_of_a_longer_one():
@@ -52,7 +53,7 @@ def test_a_shorter_manifest_is_the_beginning_of_a_longer_one():
 
 
 def test_the_frozen_exam_can_be_drawn_again_row_by_row():
-    rows = read_manifest(Path(__file__).resolve().parents[2] / "training" / "exams" / "exam-1.jsonl")
+    rows = read_rows(Path(__file__).resolve().parents[2] / "training" / "exams" / "exam-1.jsonl.gz")
     again = {row["id"]: row for row in make_manifest("exam", 1 + max(int(row["id"][-5:]) for row in rows))}
     assert len(rows) >= 200
     for row in rows[::10]:

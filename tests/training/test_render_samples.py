@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from training.render.manifest import motif_of, plan_of, read_manifest
+from training.json_lines import read_rows
+from training.render.manifest import motif_of, plan_of
 from training.render.publish import SAMPLE_SIDE_PX, label_photo, shrink_photo, shrink_truth
 from training.render.stage import build_stage
 from training.render.truth import project_lip
@@ -36,7 +37,7 @@ def test_a_sample_is_an_upright_phone_photo_with_its_truth(name):
     assert (outline >= -1).all() and (outline <= (truth["width"] + 1, truth["height"] + 1)).all()
 
 
-@pytest.mark.parametrize("row", read_manifest(SAMPLES / "manifest.jsonl")[::4], ids=lambda row: row["photo"])
+@pytest.mark.parametrize("row", read_rows(SAMPLES / "manifest.jsonl")[::4], ids=lambda row: row["photo"])
 def test_a_sample_s_scene_is_built_again_from_its_row(row):
     truth = truth_of(row["photo"])
     plan = plan_of(row)
@@ -69,7 +70,7 @@ def test_the_gallery_shows_every_motif_at_least_twice_and_never_a_sample():
     assert {item["photo"] for item in items} == {
         f"photos/{path.name}" for path in (DEMO / "photos").iterdir()
     }
-    seeds = [row["seed"] for folder in (SAMPLES, DEMO) for row in read_manifest(folder / "manifest.jsonl")]
+    seeds = [row["seed"] for folder in (SAMPLES, DEMO) for row in read_rows(folder / "manifest.jsonl")]
     assert len(seeds) == len(set(seeds))
 
 

@@ -16,7 +16,8 @@ import traceback
 from pathlib import Path
 from typing import Any
 
-from training.render.manifest import FIRST_SEEDS, Row, make_manifest, motif_of, plan_of, read_manifest
+from training.json_lines import read_rows
+from training.render.manifest import FIRST_SEEDS, Row, make_manifest, motif_of, plan_of
 from training.render.picture import RenderSettings, render_picture
 
 SHARD_BYTES = 15 * 1024 * 1024
@@ -156,7 +157,7 @@ def parse_arguments() -> argparse.Namespace:
 def main() -> None:
     """Start the processes, or be one of them."""
     told = parse_arguments()
-    rows = read_manifest(told.manifest) if told.manifest else make_manifest(told.set, told.count)
+    rows = read_rows(told.manifest) if told.manifest else make_manifest(told.set, told.count)
     rows = rows[told.first : told.first + told.count] if told.count and told.manifest else rows[told.first :]
     if told.worker is not None:
         work(told, rows)

@@ -1,7 +1,7 @@
 """Freeze a rendered set: its rows, the truth in short, and what decides the pictures.
 
-``python -m training.render.freeze --rendered DIR --set exam --out training/exams/exam-1.jsonl``
-``python -m training.render.freeze --count 2000 --set exam-2 --out training/exams/exam-2.jsonl``, before
+``python -m training.render.freeze --rendered DIR --set exam --out training/exams/exam-1.jsonl.gz``
+``python -m training.render.freeze --count 2000 --set exam-2 --out training/exams/exam-2.jsonl.gz``, before
 anything is rendered and so without the truth, which the pictures bring.
 Every row can be rendered again; ``renderer_hash`` and ``tile_hash`` say whether the same code and
 the same motif art would do it. Pictures traced anew with other random numbers agree to at least 35 dB
@@ -16,7 +16,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from training.render.manifest import Row, make_manifest, motif_of, plan_of, write_manifest
+from training.json_lines import write_rows
+from training.render.manifest import Row, make_manifest, motif_of, plan_of
 
 FOLDER = Path(__file__).parent
 # what decides a picture; batching and publishing do not
@@ -129,7 +130,7 @@ def main() -> None:
     told = parser.parse_args()
     told.out.parent.mkdir(parents=True, exist_ok=True)
     rows = freeze_rows(told.rendered, told.set) if told.rendered else freeze_plan(told.set, told.count)
-    write_manifest(told.out, rows)
+    write_rows(told.out, rows)
 
 
 if __name__ == "__main__":

@@ -7,7 +7,6 @@ fixed whatever the seed says.
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
@@ -15,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from training.json_lines import write_rows
 from training.render.exam_rows import EXAM_SEED, FIT_POOL, FIT_SEED, exam_rows, fit_rows
 from training.render.motif_source import find_motif, list_motif_ids
 from training.render.plan import ScenePlan, draw_plan
@@ -121,17 +121,6 @@ def plan_of(row: Row) -> ScenePlan:
     return draw_plan(row["seed"], ids, row["style"], **row["told"])
 
 
-def read_manifest(path: Path) -> list[Row]:
-    """Rows of a JSON-lines file."""
-    return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
-
-
-def write_manifest(path: Path, rows: list[Row]) -> None:
-    """Write rows as JSON lines."""
-    lines = (json.dumps(row, separators=(",", ":")) + "\n" for row in rows)
-    path.write_text("".join(lines), encoding="utf-8")
-
-
 def motif_of(plan: ScenePlan) -> dict[str, Any]:
     """The motifs a plan needs, by id."""
     return {} if plan.motif_id is None else {plan.motif_id: find_motif(plan.motif_id)}
@@ -144,7 +133,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, required=True)
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
-    write_manifest(told.out, make_manifest(told.set, told.count))
+    write_rows(told.out, make_manifest(told.set, told.count))
 
 
 if __name__ == "__main__":

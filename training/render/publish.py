@@ -16,7 +16,8 @@ from typing import Any
 
 from PIL import Image
 
-from training.render.manifest import Row, make_manifest, write_manifest
+from training.json_lines import write_rows
+from training.render.manifest import Row, make_manifest
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_images"
@@ -110,7 +111,7 @@ def publish_samples(rendered: Path, ids: list[str]) -> None:
         del truth["seconds"]
         (SAMPLES / f"{name}.json").write_text(json.dumps(truth), encoding="utf-8")
         rows.append(_row_of(scene) | {"photo": f"{name}.jpg"})
-    write_manifest(SAMPLES / "manifest.jsonl", rows)
+    write_rows(SAMPLES / "manifest.jsonl", rows)
 
 
 def publish_gallery(rendered: Path, ids: list[str], motif_order: list[str]) -> None:
@@ -126,7 +127,7 @@ def publish_gallery(rendered: Path, ids: list[str], motif_order: list[str]) -> N
         items.append({"photo": f"photos/{name}"} | label_photo(truth, motif_order))
         rows.append(_row_of(scene) | {"photo": f"photos/{name}"})
     (DEMO / "gallery.json").write_text(json.dumps({"items": items}, indent=1) + "\n", encoding="utf-8")
-    write_manifest(DEMO / "manifest.jsonl", rows)
+    write_rows(DEMO / "manifest.jsonl", rows)
 
 
 def _row_of(scene: str) -> Row:

@@ -8,12 +8,12 @@ read the new pictures, and compare with ``python -m training.evaluate_retakes``.
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 from typing import Any
 
+from training.json_lines import read_rows, write_rows
 from training.render.conditions import SMALL_SHAPES
-from training.render.manifest import Row, make_manifest, plan_of, write_manifest
+from training.render.manifest import Row, make_manifest, plan_of
 from training.render.pieces import HOLLOW
 
 UNSURE = "cannot tell"
@@ -68,11 +68,11 @@ def list_retakes(photos: list[dict[str, Any]]) -> list[Row]:
 def main() -> None:
     """Write the rows to render."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("photos", type=Path, help="NAME.photos.jsonl of the trim exam")
+    parser.add_argument("photos", type=Path, help="NAME.photos.jsonl.gz of the trim exam")
     parser.add_argument("--out", type=Path, required=True)
     told = parser.parse_args()
-    photos = [json.loads(line) for line in told.photos.read_text(encoding="utf-8").splitlines()]
-    write_manifest(told.out, list_retakes(photos))
+    photos = read_rows(told.photos)
+    write_rows(told.out, list_retakes(photos))
 
 
 if __name__ == "__main__":
