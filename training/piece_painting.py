@@ -189,7 +189,7 @@ def _paint_inside(dice: Dice, camera: Camera, shape: Shape, lamp: Lamp, hit: Hit
     u, v = camera.on_plane(shape.cx, shape.cy, shape.radius, level * shape.height)
     filled = liquid * torch.sigmoid((hit.depth - level) * 80)
     colour = colour * (1 - filled) + paint_food(dice, u, v) * filled
-    heap = _heap_food(dice, hit.u, hit.v) * dice.chance(0.3) * (1 - liquid)
+    heap = _heap_food(dice, hit.u, hit.v) * dice.chance(0.45) * (1 - liquid)
     return colour * (1 - heap) + paint_food(dice, hit.u, hit.v) * heap
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,8 @@ _SEEN_REACH_PX = 9  # the lip's line counts as seen where the visible silhouette
 class Rendered:
     """Pictures and targets (N, 3, 448, 448) uint8 in the middle of a square canvas, lips, kinds.
 
-    ``extent`` (N, 2) half the pictures' sides and ``portrait`` (N,) whether they are higher than wide.
+    ``extent`` (N, 2) half the pictures' sides, ``portrait`` (N,) whether they are higher than wide, and
+    ``weight`` (N,) how often each is drawn.
     """
 
     pictures: Tensor
@@ -35,6 +37,7 @@ class Rendered:
     kind: Tensor
     extent: Tensor
     portrait: Tensor
+    weight: np.ndarray
 
 
 def paint_truth(truth: dict[str, Any], side: int = CANVAS_PX) -> np.ndarray:
@@ -60,26 +63,16 @@ def load_rendered(path: Path, device: str, held_out: bool) -> Rendered:
     """The packed pictures that are, or are not, held out."""
     packed = np.load(path)
     truths = json.loads(packed["truth"].tobytes().decode())
-    pictures, targets, lips = [], [], []
     chosen = [i for i, truth in enumerate(truths) if truth["held_out"] == held_out]
-    for index in chosen:
-        truth = truths[index]
-        data = packed["data"][packed["starts"][index] : packed["starts"][index + 1]].tobytes()
-        picture = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
-        left, top = (CANVAS_PX - truth["width"]) // 2, (CANVAS_PX - truth["height"]) // 2
-        margin = [
-            (top, CANVAS_PX - top - truth["height"]),
-            (left, CANVAS_PX - left - truth["width"]),
-            (0, 0),
-        ]
-        pictures.append(np.pad(picture, margin, mode="edge"))
-        targets.append(paint_truth(truth))
-        lip = (np.array(truth["lip"]) - [truth["width"] / 2, truth["height"] / 2]) / (CANVAS_PX / 2)
-        even = np.linspace(0, len(lip), LIP_POINTS, endpoint=False)
-        closed = np.vstack([lip, lip[:1]])
-        lips.append(np.stack([np.interp(even, np.arange(len(closed)), closed[:, k]) for k in (0, 1)], axis=1))
+    data, starts = packed["data"], packed["starts"]
 
-    def stack(arrays: list[np.ndarray]) -> Tensor:
+    def unpack(index: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        return _unpack(data[starts[index] : starts[index + 1]].tobytes(), truths[index])
+
+    with ThreadPoolExecutor() as threads:
+        pictures, targets, lips = zip(*threads.map(unpack, chosen), strict=True)
+
+    def stack(arrays: tuple[np.ndarray, ...]) -> Tensor:
         return torch.from_numpy(np.stack(arrays).transpose(0, 3, 1, 2).copy()).to(device)
 
     return Rendered(
@@ -91,7 +84,20 @@ def load_rendered(path: Path, device: str, held_out: bool) -> Rendered:
             [[truths[i]["width"] / CANVAS_PX, truths[i]["height"] / CANVAS_PX] for i in chosen], device=device
         ),
         torch.tensor([truths[i]["height"] > truths[i]["width"] for i in chosen], device=device),
+        np.array([truths[i].get("weight", 1.0) for i in chosen]),
     )
+
+
+def _unpack(data: bytes, truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Picture and targets in the middle of the canvas, and the lip, even in half canvas sides."""
+    picture = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+    left, top = (CANVAS_PX - truth["width"]) // 2, (CANVAS_PX - truth["height"]) // 2
+    margin = [(top, CANVAS_PX - top - truth["height"]), (left, CANVAS_PX - left - truth["width"]), (0, 0)]
+    lip = (np.array(truth["lip"]) - [truth["width"] / 2, truth["height"] / 2]) / (CANVAS_PX / 2)
+    even = np.linspace(0, len(lip), LIP_POINTS, endpoint=False)
+    closed = np.vstack([lip, lip[:1]])
+    curve = np.stack([np.interp(even, np.arange(len(closed)), closed[:, k]) for k in (0, 1)], axis=1)
+    return np.pad(picture, margin, mode="edge"), paint_truth(truth), curve
 
 
 def draw_rendered(
@@ -99,7 +105,8 @@ def draw_rendered(
 ) -> Scenes:
     """A batch of rendered pictures seen anew: whole, zoomed on the piece, or any part of it."""
     fitting = torch.nonzero(rendered.portrait == (height > width)).flatten().cpu().numpy()
-    index = torch.from_numpy(rng.choice(fitting, size=count)).to(rendered.lips.device)
+    odds = rendered.weight[fitting] / rendered.weight[fitting].sum()
+    index = torch.from_numpy(rng.choice(fitting, size=count, p=odds)).to(rendered.lips.device)
     lips = rendered.lips[index].cpu().numpy()
     low, high = lips.min(axis=1), lips.max(axis=1)
     middle, size = (low + high) / 2, np.clip((high - low).max(axis=1) / 2, 0.08, 1.2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 
@@ -139,3 +140,22 @@ def test_truth_is_painted_with_its_covered_parts() -> None:
     assert marks[80, 140, 0] == 255
     assert marks[80, 160, 2] > 0
     assert marks[80, 40, 2] == 0
+
+
+def test_a_close_up_of_the_rim_is_packed_once_a_scene_with_the_lip_moved_along(tmp_path: Path) -> None:
+    angle = np.radians(np.arange(0, 360, 3))
+    lip = np.stack([600 + 460 * np.cos(angle), 450 + 320 * np.sin(angle)], axis=1)
+    picture = np.full((900, 1200, 3), 60, np.uint8)
+    cv2.fillPoly(picture, [lip.astype(np.int32)], (240, 240, 230))
+    truth = {"rim": {"curve": lip.tolist()}, "outline": lip.tolist(), "piece": "coupe plate"}
+    for name in ("gold", "paint"):
+        Image.fromarray(picture).save(tmp_path / f"{name}.png")
+        (tmp_path / f"{name}.json").write_text(json.dumps(truth | {"plan": {"seed": 7, "framing": "whole"}}))
+    packed = list(pack_pictures([tmp_path], closer=True))
+    assert [truth["name"] for _, truth in packed] == ["gold", "gold-close", "paint"]
+    data, close = packed[1]
+    shown = np.asarray(Image.open(io.BytesIO(data)).convert("L")) > 150
+    drawn = np.zeros(shown.shape, np.uint8)
+    cv2.fillPoly(drawn, [np.round(np.array(close["lip"])).astype(np.int32)], 1)
+    assert 0.05 < shown.mean() < 0.95
+    assert (shown == (drawn > 0)).mean() > 0.98
