@@ -13,6 +13,7 @@ from typing import Any, Literal
 PieceStatus = Literal["found", "partial", "not found"]
 Verdict = Literal["gold", "platinum", "worn lustre", "no metal", "cannot tell"]
 Metal = Literal["gold", "platinum"]
+Finish = Literal["bright", "matte"]
 Layout = Literal["continuous", "spaced", "none"]
 Symmetry = Literal["p1", "p11g", "p1m1", "p2", "p2mg", "p11m", "p2mm"]
 Place = Literal["edge", "verge"]
@@ -113,8 +114,30 @@ class Retake:
 
 
 @dataclass(frozen=True)
+class ColourPoint:
+    """Red and blue over green, linear, of the trim and of the glaze beside it, in one rim block."""
+
+    from_deg: float
+    trim_red: float
+    trim_blue: float
+    glaze_red: float
+    glaze_blue: float
+
+
+@dataclass(frozen=True)
+class ColourLine:
+    """Colours of the likeliest print round the rim as the photo shows them, not balanced for the light."""
+
+    region: str
+    points: tuple[ColourPoint, ...]
+
+
+@dataclass(frozen=True)
 class Trim:
-    """The verdict on the metal trim, with its evidence."""
+    """The verdict on the metal trim, with its evidence.
+
+    ``finish`` and ``colour_line`` are None where the photo does not support them.
+    """
 
     verdict: Verdict
     metal: Metal | None
@@ -124,6 +147,8 @@ class Trim:
     sectors: tuple[Sector, ...] | None
     reasons: tuple[str, ...]
     retake: Retake | None = None
+    finish: Finish | None = None
+    colour_line: ColourLine | None = None
 
     def __post_init__(self) -> None:
         _check_share("worn_probability", self.worn_probability)

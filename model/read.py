@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ParamSpec, TypeVar
 
 import cv2
@@ -14,6 +14,7 @@ import numpy.typing as npt
 from model import facts
 from model.bands import Bands, separate_bands
 from model.colour import srgb_bytes
+from model.colour_line import measure_colour_line
 from model.hints import check_neutral, check_trace
 from model.light import find_light
 from model.lines import name_lines
@@ -147,6 +148,7 @@ def read_photo(
         trim = laps.timed("trim", judge_trim)(
             strip, bands, light, around, border=border, reason=piece.reason, judged=judged
         )
+        trim = replace(trim, colour_line=measure_colour_line(strip, bands, judged))
         lines = laps.timed("lines", name_lines)(strip, bands, light, trim, around, judged=judged)
         windows, vectors, matches = matched.result()
         strip_png = drawn.result()

@@ -14,6 +14,7 @@ from service.caller import current_caller
 from service.device_routes import add_devices
 from service.devices import Devices
 from service.doubts import add_doubts
+from service.evidence import add_evidence
 from service.labels import LABEL_NAMES, check_labels
 from service.overlap import add_overlap
 from service.readings import PictureSize
@@ -48,6 +49,7 @@ def make_app(actions: Actions) -> FastAPI:
     _add_reading_routes(app, actions)
     add_overlap(app, actions)
     add_same_piece(app, actions)
+    add_evidence(app, actions)
     add_doubts(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
