@@ -183,7 +183,8 @@ def _draw_expected(page: svg.SvgPage, frame: _Frame, light: Place) -> None:
         beside = (x, y - 12, "middle") if name == "gold" else (x - 10, y + 18, "end")
         page.parts.append(
             f'<text x="{beside[0]:g}" y="{beside[1]:g}" text-anchor="{beside[2]}" fill="{colour}" '
-            f'font-size="13" font-weight="600" stroke="#ffffff" stroke-width="4" paint-order="stroke">{name}</text>'
+            'font-size="13" font-weight="600" stroke="#ffffff" stroke-width="4" paint-order="stroke">'
+            f"{name}</text>"
         )
 
 
