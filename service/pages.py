@@ -15,6 +15,7 @@ from service import report, view
 from service.actions import Actions
 from service.page_navigation import GROUPS, list_bar
 from service.problems import KINDS
+from service.reading_pages import add_reading_pages
 
 RECENT = 6
 PAGE_FOLDER = Path(__file__).parent / "page"
@@ -34,13 +35,7 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
         recent = [view.recent(facts) for facts in actions.list_recent_readings(RECENT)]
         return show("start.html", "/", recent=recent)
 
-    @app.get("/readings/{reading_id}", include_in_schema=False)
-    def show_reading(reading_id: str) -> HTMLResponse:
-        facts = actions.find_reading(reading_id)
-        nearest = actions.find_items([c["gallery_id"] for c in facts["candidates"]])
-        current = actions.find_labels(reading_id)
-        values = view.reading(facts, nearest, current)
-        return show("reading.html", "", motifs=actions.list_motifs(), **values)
+    add_reading_pages(app, actions, show)
 
     @app.get("/gallery", include_in_schema=False)
     def show_gallery(

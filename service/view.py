@@ -1,76 +1,142 @@
-"""What the pages show of a reading: words and shapes, no markup."""
+"""What the reading page shows of a reading: words and shapes, no markup."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
 from typing import Any
 
 from service import report
+from service.view_answer import (
+    choose_next_step,
+    misses_likely,
+    say_answer,
+    say_briefly,
+    say_why_motif,
+    say_why_trim,
+)
+from service.view_difference import say_differences
+from service.view_wear import draw_dial, list_hours, percent, say_place, say_wear, tabulate_wear
+
+__all__ = ["percent", "reading", "recent", "say_place", "say_wear"]
 
 Facts = dict[str, Any]
-DIAL_OUTER, DIAL_INNER = 100.0, 62.0
-LIKELY = 0.5  # more likely than not: the page then says so before it shows look-alikes
-WEAR_STEPS = (0.2, 0.4, 0.6, 0.8)  # remaining shares at which the dial changes its tint
-
-
-def percent(share: float) -> str:
-    """A share as a percentage, never rounded up to certainty."""
-    rounded = min(99, max(1, round(share * 100))) if 0 < share < 1 else round(share * 100)
-    return f"{rounded}\u00a0%"  # the number never parts from its sign
+# Candidates below are folded away: on the demo's readings others than the right motif seldom reach it.
+LEAST_SHOWN = 0.05
+FRAME_ROOM = 0.08  # of the piece's size left around it
+# Words of ``model.lines`` that have a swatch of their own in the stylesheet.
+SWATCHES = frozenset(
+    (
+        "gold",
+        "platinum",
+        "red",
+        "orange",
+        "yellow",
+        "ochre",
+        "brown",
+        "green",
+        "turquoise",
+        "blue",
+        "purple",
+        "pink",
+        "black",
+        "grey",
+        "white",
+    )
+)
 
 
 def recent(facts: Facts) -> Facts:
-    """A reading in a list: id and a few words."""
-    best = facts["candidates"][0]["motif"] if facts["candidates"] else None
-    verdict = facts["trim"]["verdict"]
-    return {"id": facts["id"], "said": f"{best}, {verdict}" if best else verdict}
+    """A reading in a list: id and a sentence."""
+    return {
+        "id": facts["id"],
+        "said": say_briefly(facts),
+        "answer": say_answer(facts),
+        "why": say_why_motif(facts),
+    }
 
 
-def reading(facts: Facts, nearest: dict[str, Facts], current: Facts | None) -> Facts:
-    """Everything the reading page shows; ``nearest`` are the candidates' gallery items by id."""
+def reading(
+    facts: Facts, nearest: Mapping[str, Facts], others: Mapping[str, Facts], current: Facts | None
+) -> Facts:
+    """Everything the reading page shows.
+
+    Parameters
+    ----------
+    nearest : the candidates' gallery items by id.
+    others : the readings of those items by the items' id.
+    current : the gallery item that this reading was confirmed as.
+    """
+    candidates = [
+        _candidate(c, nearest.get(c["gallery_id"]), others.get(c["gallery_id"]), facts)
+        for c in facts["candidates"]
+    ]
+    shown = [c for c in candidates if c["probability"] >= LEAST_SHOWN] or candidates[:1]
+    return {
+        "facts": facts,
+        "same_piece": facts.get("same_piece"),
+        "answer_said": say_answer(facts),
+        "verdict": report.say_verdict(facts["trim"]),
+        "why_motif": say_why_motif(facts),
+        "why_trim": say_why_trim(facts["trim"]),
+        "next_step": choose_next_step(facts),
+        "candidates": shown,
+        "unlikely": candidates[len(shown) :],
+        "missing_likely": misses_likely(facts),
+        "current": current or {},
+        "size_said": report.say_size(facts["piece"]["size"]),
+        "light_said": say_light(facts["light"]),
+        "border_said": report.say_border(facts["border"]),
+        "lines": list_lines(facts["lines"]),
+        **_shapes(facts),
+    }
+
+
+def _shapes(facts: Facts) -> Facts:
+    """Rim, strip and dial."""
     rim = facts["piece"]["rim"]
     curve = rim["curve"] if rim is not None else None
     first_deg = facts["strip_first_column_deg"]
     sectors = facts["trim"]["sectors"] or []
     remaining = facts["trim"]["remaining_share"]
     return {
-        "facts": facts,
-        "verdict": report.say_verdict(facts["trim"]),
+        "frame": frame_piece(facts),
         "rim_points": " ".join(f"{x:.0f},{y:.0f}" for x, y in curve) if curve else "",
         "has_strip": first_deg is not None,
         "strip_start": say_place(first_deg) if first_deg is not None else "",
-        "candidates": [
-            _candidate(c, nearest.get(c["gallery_id"]), facts["trim"]) for c in facts["candidates"]
-        ],
-        "missing_likely": (facts["not_in_gallery_probability"] or 0.0) >= LIKELY,
-        "current": current or {},
-        "dial": [_draw_arc(s) for s in sectors if s["to_deg"] - s["from_deg"] < 360],
+        "dial": draw_dial(sectors),
+        "dial_hours": list_hours(),
         "dial_text": percent(remaining) if remaining is not None else "",
+        "wear_rows": tabulate_wear(sectors),
         "wear_said": say_wear(remaining, sectors),
-        "lines_said": report.say_lines(facts["lines"]),
-        "border_said": report.say_border(facts["border"]),
-        "size_said": report.say_size(facts["piece"]["size"]),
-        "light_said": say_light(facts["light"]),
     }
 
 
-def say_place(angle_deg: float) -> str:
-    """A rim angle as a place on a clock face."""
-    hour = round(angle_deg / 30) % 12
-    return "the top of the rim" if hour == 0 else f"{hour} o'clock"
+def frame_piece(facts: Facts) -> str:
+    """The part of the photo that shows the piece with a little room, as an SVG view box; else all of it."""
+    width, height = facts["photo"]["width"], facts["photo"]["height"]
+    rim = facts["piece"]["rim"]
+    points = (facts["piece"]["outline"] or []) + ((rim["curve"] or []) if rim is not None else [])
+    if not points:
+        return f"0 0 {width} {height}"
+    xs, ys = [x for x, _ in points], [y for _, y in points]
+    room = FRAME_ROOM * max(max(xs) - min(xs), max(ys) - min(ys))
+    x0, x1 = max(0.0, min(xs) - room), min(float(width), max(xs) + room)
+    y0, y1 = max(0.0, min(ys) - room), min(float(height), max(ys) + room)
+    return f"{x0:.0f} {y0:.0f} {max(1.0, x1 - x0):.0f} {max(1.0, y1 - y0):.0f}"
 
 
-def say_wear(remaining: float | None, sectors: list[Facts]) -> str:
-    """Remaining metal and where it is most worn."""
-    if remaining is None:
-        return "How much metal is left cannot be told."
-    told = [s for s in sectors if s["remaining_share"] is not None]
-    said = f"{percent(remaining)} of the metal in view remains"
-    if len(told) > 1:
-        worst = min(told, key=lambda s: s["remaining_share"])
-        if worst["remaining_share"] < remaining - 0.1:
-            said += f", least near {say_place((worst['from_deg'] + worst['to_deg']) / 2)}"
-    return said + "."
+def list_lines(lines: list[Facts] | None) -> list[Facts] | None:
+    """Edge and verge lines with the class of their swatch; None where nobody could look."""
+    if lines is None:
+        return None
+    return [
+        line
+        | {
+            "swatch": line["colour"] if line["colour"] in SWATCHES else "other",
+            "width": f"{line['width_mm']:.1f}\u00a0mm" if line["width_mm"] is not None else "",
+        }
+        for line in lines
+    ]
 
 
 def say_light(light: Facts | None) -> str:
@@ -81,32 +147,25 @@ def say_light(light: Facts | None) -> str:
     return f"white known within {light['uncertainty_deg']:.1f}°, from {evidence}"
 
 
-def _candidate(candidate: Facts, item: Facts | None, trim: Facts) -> Facts:
-    """A candidate with its gallery item and what one tap would keep."""
-    labels = {"motif": candidate["motif"], "variant": candidate["variant"], "metal": trim["metal"]}
-    labels["state"] = {"worn lustre": "worn", "gold": "sound", "platinum": "sound"}.get(trim["verdict"])
-    labels = {name: value for name, value in labels.items() if value}
-    shown = [item["variant"], item["metal"], item["state"]] if item is not None else []
+def _candidate(candidate: Facts, item: Facts | None, other: Facts | None, facts: Facts) -> Facts:
+    """A candidate with its gallery item, what differs, and what one tap would keep."""
+    labels = suggest_labels(candidate, facts["trim"])
+    shown = [item["variant"], item["metal"], item["state"], item["line"]] if item is not None else []
+    differ, agree = (
+        say_differences(facts, other, item) if item is not None and other is not None else ([], [])
+    )
     return candidate | {
         "reading_id": item["reading_id"] if item is not None else None,
         "shown_as": ", ".join(word for word in shown if word) or "gallery",
         "labels": labels,
         "said": ", ".join(labels.values()),
+        "differ": differ,
+        "agree": agree,
     }
 
 
-def _draw_arc(sector: Facts) -> Facts:
-    """One sector of the wear dial as an SVG path about the origin, 0 at the top, clockwise."""
-    share = sector["remaining_share"]
-    step = "x" if share is None else str(sum(share >= limit for limit in WEAR_STEPS))
-    start, end = (math.radians(sector[name] - 90) for name in ("from_deg", "to_deg"))
-    large = int(end - start > math.pi)
-
-    def at(radius: float, angle: float) -> str:
-        return f"{radius * math.cos(angle):.1f} {radius * math.sin(angle):.1f}"
-
-    path = (
-        f"M{at(DIAL_OUTER, start)}A{DIAL_OUTER} {DIAL_OUTER} 0 {large} 1 {at(DIAL_OUTER, end)}"
-        f"L{at(DIAL_INNER, end)}A{DIAL_INNER} {DIAL_INNER} 0 {large} 0 {at(DIAL_INNER, start)}Z"
-    )
-    return {"path": path, "step": step}
+def suggest_labels(candidate: Facts, trim: Facts) -> dict[str, str]:
+    """What one tap keeps: the candidate's motif and what the photo says of the metal."""
+    labels = {"motif": candidate["motif"], "variant": candidate["variant"], "metal": trim["metal"]}
+    labels["state"] = {"worn lustre": "worn", "gold": "sound", "platinum": "sound"}.get(trim["verdict"])
+    return {name: value for name, value in labels.items() if value}

@@ -1,161 +1,116 @@
-// Confirm with undo; point at a white spot or draw along the border and read again.
+// Confirm with undo, "none of these", what the register has, the answers of this round, and the next photo.
 "use strict";
 
-const byId = (id) => document.getElementById(id);
-const article = byId("reading");
-const id = article.dataset.id;
+{
+  const byId = (id) => document.getElementById(id);
+  const article = byId("reading");
+  const id = article.dataset.id;
 
-// Confirming.
+  // Confirming: one tap keeps it, one more takes it back.
 
-async function confirmLabels(labels, button) {
-  button.disabled = true;
-  try {
-    const { content } = await sendJson("POST", `/api/readings/${id}/confirmation`, labels);
-    const said = [content.motif, content.variant, content.metal, content.state].filter(Boolean).join(", ");
-    if (content.change === null) {
-      showNotice(`Already kept as ${said}.`);
-    } else {
-      showNotice(`Kept as ${said}.`, "Undo", () => undoChange(content.change));
+  function showKept(words) {
+    byId("kept").hidden = words === null;
+    byId("kept-as").textContent = words || "";
+  }
+
+  async function confirmLabels(labels, button) {
+    const before = byId("kept").hidden ? null : byId("kept-as").textContent;
+    button.disabled = true;
+    try {
+      const { content } = await sendJson("POST", `/api/readings/${id}/confirmation`, labels);
+      const said = [content.motif, content.variant, content.metal, content.state].filter(Boolean).join(", ");
+      showKept(said);
+      if (content.change === null) {
+        showNotice(`Already kept as ${said}.`);
+      } else {
+        showNotice(`Kept as ${said}.`, "Undo", async () => { if (await undoChange(content.change)) showKept(before); });
+      }
+    } catch (error) {
+      showNotice(error.message);
+    } finally {
+      button.disabled = false;
+      button.focus({ preventScroll: true });
     }
-  } catch (error) {
-    showNotice(error.message);
-  } finally {
-    button.disabled = false;
   }
-}
 
-for (const button of document.querySelectorAll(".confirm")) {
-  button.addEventListener("click", () => confirmLabels(JSON.parse(button.dataset.labels), button));
-}
-byId("labels").addEventListener("submit", (event) => {
-  event.preventDefault();
-  const labels = {};
-  for (const [name, value] of new FormData(event.target)) if (value.trim()) labels[name] = value;
-  confirmLabels(labels, event.submitter || event.target.querySelector("button"));
-});
-
-// Pointing. The cursor moves with the arrow keys too: space sets a point, Enter reads.
-
-const photo = byId("pointing");
-const width = Number(article.dataset.width);
-const height = Number(article.dataset.height);
-const texts = {
-  neutral: "Tap a spot that is white or grey: paper, or plain glaze without a shine. With keys: arrows, then space.",
-  trace: "Draw with the finger along the border, as far as it is seen. With keys: arrows, space at each point.",
-};
-let hint = null;
-let points = [];
-let cursor = { x: width / 2, y: height / 2 };
-let drawing = false;
-
-function drawMarks() {
-  const shapes = [];
-  const size = Math.max(width, height) / 60;
-  for (let copy = 0; copy < 2; copy += 1) { // the pale one below keeps the red one visible on any ground
-    const path = document.createElementNS("http://www.w3.org/2000/svg", "path");
-    const line = points.map((p, i) => `${i ? "L" : "M"}${p.x} ${p.y}`).join("");
-    const cross = hint === null ? "" : `M${cursor.x - size} ${cursor.y}h${2 * size}M${cursor.x} ${cursor.y - size}v${2 * size}`;
-    path.setAttribute("d", line + cross);
-    path.setAttribute("class", "mark");
-    shapes.push(path);
+  for (const button of document.querySelectorAll(".confirm")) {
+    button.addEventListener("click", () => confirmLabels(JSON.parse(button.dataset.labels), button));
   }
-  byId("marks").replaceChildren(...shapes);
-}
+  byId("labels").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const labels = {};
+    for (const [name, value] of new FormData(event.target)) if (value.trim()) labels[name] = value;
+    confirmLabels(labels, event.submitter || event.target.querySelector("button"));
+  });
+  byId("none-of-these")?.addEventListener("click", (event) => {
+    event.preventDefault();
+    byId("own-labels").open = true;
+    byId("own-labels").scrollIntoView({ block: "start" });
+    document.querySelector("#labels input[name=motif]").focus({ preventScroll: true });
+  });
 
-function startHint(kind) {
-  hint = hint === kind ? null : kind;
-  points = [];
-  photo.classList.toggle("pointing", hint !== null);
-  byId("hint-panel").hidden = hint === null;
-  byId("hint-read").disabled = true;
-  for (const button of document.querySelectorAll("[data-hint]")) {
-    button.setAttribute("aria-pressed", String(button.dataset.hint === hint));
+  // What the register has, said before anybody asks.
+
+  async function sayOwned() {
+    const answer = await fetch(`/api/register/owned?reading=${id}`);
+    if (!answer.ok) return;
+    const { candidates, said } = await answer.json();
+    const nearest = candidates[0];
+    byId("own-said").textContent = nearest
+      ? `${said} Nearest: ${[nearest.label, nearest.piece_kind, nearest.line].filter(Boolean).join(", ")}.`
+      : "Nothing in your register looks like it.";
   }
-  if (hint === null) {
-    photo.removeAttribute("tabindex");
-    photo.removeAttribute("role");
-  } else {
-    byId("hint-text").textContent = texts[hint];
-    photo.tabIndex = 0;
-    photo.setAttribute("role", "application");
-    photo.setAttribute("aria-label", texts[hint]);
-    photo.focus({ preventScroll: true });
-    photo.scrollIntoView({ block: "nearest" });
+  sayOwned().catch(() => { /* the page behind the button says what is wrong */ });
+
+  // The answers of this round, one after another.
+
+  const here = location.pathname + location.search;
+
+  function showRound() {
+    const round = listRound();
+    const place = round.indexOf(here);
+    if (place < 0 || round.length < 2) return;
+    byId("round").hidden = false;
+    byId("round-place").textContent = `Answer ${place + 1} of ${round.length}`;
+    byId("round-back").hidden = place === 0;
+    byId("round-on").hidden = place === round.length - 1;
+    if (place > 0) byId("round-back").href = round[place - 1];
+    if (place < round.length - 1) byId("round-on").href = round[place + 1];
   }
-  drawMarks();
-}
+  showRound();
 
-function placeOf(event) {
-  const box = photo.getBoundingClientRect();
-  const inside = (value, limit) => Math.min(limit - 1, Math.max(0, value));
-  return {
-    x: inside(((event.clientX - box.left) / box.width) * width, width),
-    y: inside(((event.clientY - box.top) / box.height) * height, height),
-  };
-}
+  // The next photo, of the next piece or of this one again.
 
-function setPoint(point) {
-  cursor = point;
-  points = hint === "neutral" ? [point] : [...points, point];
-  byId("hint-read").disabled = hint === "trace" && points.length < 2;
-  if (hint === "trace") byId("hint-text").textContent = `${points.length} points drawn.`;
-  else byId("hint-text").textContent = "White spot set.";
-  drawMarks();
-}
+  const together = article.dataset.together.split(" ").filter(Boolean);
+  let isSame = false;
 
-photo.addEventListener("pointerdown", (event) => {
-  if (hint === null) return;
-  event.preventDefault();
-  photo.setPointerCapture(event.pointerId);
-  drawing = true;
-  if (hint === "trace") points = [];
-  setPoint(placeOf(event));
-});
-photo.addEventListener("pointermove", (event) => {
-  if (!drawing) return;
-  const point = placeOf(event);
-  const last = points[points.length - 1];
-  const far = Math.hypot(point.x - last.x, point.y - last.y) > Math.max(width, height) / 200;
-  if (hint === "neutral" || (far && points.length < 1500)) setPoint(point);
-});
-photo.addEventListener("pointerup", () => { drawing = false; });
-photo.addEventListener("pointercancel", () => { drawing = false; });
-photo.addEventListener("keydown", (event) => {
-  if (hint === null) return;
-  const step = Math.max(width, height) / (event.shiftKey ? 400 : 60);
-  const moves = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] };
-  if (event.key in moves) {
-    const [dx, dy] = moves[event.key];
-    cursor = { x: Math.min(width - 1, Math.max(0, cursor.x + dx)), y: Math.min(height - 1, Math.max(0, cursor.y + dy)) };
-    drawMarks();
-  } else if (event.key === " ") {
-    setPoint(cursor);
-  } else if (event.key === "Enter" && !byId("hint-read").disabled) {
-    readAgain();
-  } else if (event.key === "Escape") {
-    startHint(hint);
-  } else {
-    return;
+  function openNext() {
+    const { readings, jobs } = intake;
+    if (!readings.length || readings.length < jobs.length) return; // what failed or waits stays in sight
+    const round = listRound();
+    if (isSame) {
+      const address = addressTogether([...(together.length ? together : [id]), ...readings]);
+      keepRound(round.includes(here) ? round.map((one) => (one === here ? address : one)) : [address]);
+      openWhenFree(intake, address);
+    } else {
+      const addresses = readings.map((one) => `/readings/${one}`);
+      keepRound([...(round.includes(here) ? round : [here]), ...addresses]);
+      openWhenFree(intake, addresses[0]);
+    }
   }
-  event.preventDefault();
-});
 
-async function readAgain() {
-  const button = byId("hint-read");
-  const written = points.map((p) => `${p.x.toFixed(1)},${p.y.toFixed(1)}`).join(";");
-  button.disabled = true;
-  byId("hint-text").textContent = "Reading again …";
-  try {
-    const { content } = await sendJson("POST", `/api/readings/${id}/again`, { [hint]: written });
-    location.assign(`/readings/${content.id}`);
-  } catch (error) {
-    byId("hint-text").textContent = error.message;
-    button.disabled = false;
+  const intake = new Intake(byId("jobs"), openNext);
+  for (const input of document.querySelectorAll("[data-intake]")) {
+    input.addEventListener("change", () => {
+      const files = Array.from(input.files);
+      input.value = "";
+      if (!files.length) return;
+      isSame = input.dataset.intake === "same";
+      byId("working").hidden = false;
+      intake.add(files);
+      byId("working").scrollIntoView({ block: "nearest" });
+    });
   }
+  window.addEventListener("beforeunload", (event) => { if (intake.isBusy) event.preventDefault(); });
+  window.addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
 }
-
-for (const button of document.querySelectorAll("[data-hint]")) {
-  button.addEventListener("click", () => startHint(button.dataset.hint));
-}
-byId("hint-cancel").addEventListener("click", () => startHint(hint));
-byId("hint-read").addEventListener("click", readAgain);
