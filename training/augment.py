@@ -16,11 +16,11 @@ MIRROR_SHARE, TURN_SHARE, HIDE_SHARE = 0.15, 0.15, 0.25
 BLUR_SHARE, BLUR_PX = 0.2, (0.4, 2.0)
 
 
-def augment_windows(windows: Tensor) -> Tensor:
+def augment_windows(windows: Tensor, blur: bool = True) -> Tensor:
     """(n, 3, 96, 320) uint8 windows to float 0..1, each varied on its own."""
     pixels = windows.float() / 255
     pixels = _move(pixels)
-    pixels = _blur(pixels)
+    pixels = _blur(pixels) if blur else pixels
     pixels = _fade(pixels)
     return _hide_part(pixels)
 

@@ -40,6 +40,8 @@ class TrainingConfig:
     backbone: Path | None = None
     device: str = "cuda"
     commit: str = ""
+    without: str = ""  # a part of the simulation left out of the training strips, see training.ablations
+    unrolling_share: float = 0.0  # of the quick strips show the errors of unrolling a tilted rim
     half_stored: bool = True  # weights kept at half precision in the exported file
 
 

@@ -16,6 +16,7 @@ from model.bands import Band, Bands
 from model.motif import MARGIN_SHARE, WINDOW_HEIGHT, WINDOW_WIDTH
 from model.rim_band import RimStrip
 from training.art.motif_art import Motif
+from training.unrolling_errors import judge_rows_badly, unroll_badly
 
 Map = npt.NDArray[np.float32]
 
@@ -25,21 +26,35 @@ SURROUND_SHARE = 0.6
 # A section of the strip this many windows long is enough to choose windows from.
 SHORTEST_WINDOWS, LONGEST_WINDOWS = 1.2, 3.0
 INK_THRESHOLD = 0.3
+LEAST_BLUR_PX = 0.3
+LEAST_LUMINANCE = 0.01
 
 
-def draw_quick_strip(motif: Motif, rng: np.random.Generator) -> tuple[RimStrip, Bands]:
-    """One section of a strip with the motif, its contrast (h, w) float32 and its judged border rows."""
+def draw_quick_strip(
+    motif: Motif, rng: np.random.Generator, without: str = "", unrolling_share: float = 0.0
+) -> tuple[RimStrip, Bands]:
+    """One section of a strip with the motif, its contrast (h, w) float32 and its judged border rows.
+
+    ``without`` names a part of the simulation to leave out (``training.ablations``). ``unrolling_share`` of
+    the strips show the errors of unrolling a tilted rim (``training.unrolling_errors``).
+    """
     height = round(float(np.exp(rng.uniform(np.log(LOWEST_BORDER_PX), np.log(HIGHEST_BORDER_PX)))))
     ink, row0 = _lay_border(motif, height, rng)
     ink = _press(ink, height, rng)
-    opacity = _wear(ink, height, rng)
+    opacity = ink if without == "wear" else _wear(ink, height, rng)
     opacity = np.maximum(opacity, _draw_lines(ink.shape, row0, height, rng))
-    luminance = _reflect(opacity, height, rng)
+    luminance = _reflect(opacity, height, rng, even=without == "environment colour")
     luminance = _clutter(luminance, height, rng)
-    luminance = _photograph(luminance, height, rng)
+    hidden = np.zeros(ink.shape, bool)
+    badly = bool(unrolling_share) and rng.random() < unrolling_share
+    if badly:
+        luminance, hidden = unroll_badly(luminance, height, rng)
+    luminance = _photograph(luminance, height, rng, without)
     contrast = _misjudge_glaze(np.log(luminance), height, rng)
-    seen = _cover(ink.shape, height, rng)
+    seen = _cover(ink.shape, height, rng) & ~hidden
     first, last = _misjudge_rows(row0, row0 + height, ink.shape[0], height, rng)
+    if badly:
+        first, last = judge_rows_badly(first, last, rng)
     return _as_strip(contrast, seen, first, last)
 
 
@@ -129,12 +144,14 @@ def _draw_lines(shape: tuple[int, ...], row0: int, height: int, rng: np.random.G
     return lines
 
 
-def _reflect(opacity: Map, height: int, rng: np.random.Generator) -> Map:
+def _reflect(opacity: Map, height: int, rng: np.random.Generator, even: bool = False) -> Map:
     """Luminance (glaze = 1) of metal that mirrors its surroundings, or of an even paint."""
     level = rng.normal(-0.5, 0.5)
-    swing = rng.uniform(0, 0.7) if rng.random() < 0.85 else 0.0
+    swing = rng.uniform(0, 0.7) if rng.random() < 0.85 and not even else 0.0
     metal = level + swing * _smooth_noise(opacity.shape, (2 * height, rng.uniform(1.5, 12) * height), rng)
-    metal = metal + rng.uniform(0, 0.25) * _smooth_noise(opacity.shape, (0.3 * height, 0.3 * height), rng)
+    metal = metal + (not even) * rng.uniform(0, 0.25) * _smooth_noise(
+        opacity.shape, (0.3 * height, 0.3 * height), rng
+    )
     if abs(level) < 0.25:
         metal = metal - 0.5  # metal as bright as the glaze all along shows nothing to learn from
     film = np.exp(np.clip(metal, -2.5, 1.2))
@@ -156,10 +173,14 @@ def _clutter(luminance: Map, height: int, rng: np.random.Generator) -> Map:
     return luminance.astype(np.float32)
 
 
-def _photograph(luminance: Map, height: int, rng: np.random.Generator) -> Map:
+def _photograph(luminance: Map, height: int, rng: np.random.Generator, without: str = "") -> Map:
     """Blur, exposure with clipping, tone, noise, sharpening, 8 bits and JPEG; luminance relative to glaze."""
     blur = rng.uniform(0.3, 1.0) + (rng.uniform(0, 0.035) * height if rng.random() < 0.4 else 0.0)
+    if without == "blur":
+        blur = LEAST_BLUR_PX
     image = cv2.GaussianBlur(luminance, (0, 0), sigmaX=blur * rng.uniform(0.8, 1.5), sigmaY=blur)
+    if without == "balance and phone model":
+        return np.asarray(np.maximum(image, LEAST_LUMINANCE), np.float32)
     glaze = float(rng.uniform(0.25, 0.85))
     encoded = np.clip(image * glaze, 0.002, 1) ** (1 / 2.2)
     encoded += rng.normal(0, 1, encoded.shape).astype(np.float32) * 0.02 * rng.random() ** 2

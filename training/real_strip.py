@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +24,9 @@ ROW_ERROR = 0.05
 SEPARATED_SHARE = 0.6
 
 
-def draw_real_strip(motif: Motif, rng: np.random.Generator) -> tuple[RimStrip, Bands] | None:
-    """One rendered strip of a motif in gold, platinum or paint with its bands."""
-    picture = render_strip(motif, rng, draw_metal(rng))
+def draw_real_strip(motif: Motif, rng: np.random.Generator, **told: Any) -> tuple[RimStrip, Bands] | None:
+    """One rendered strip of a motif in gold, platinum or paint with its bands; ``told`` as `render_strip`."""
+    picture = render_strip(motif, rng, draw_metal(rng), **told)
     if rng.random() < SEPARATED_SHARE:
         bands = separate_bands(picture.strip)
         if bands.border is not None and overlap_of_rows(bands.border, picture.truth) >= LEAST_ROW_OVERLAP:

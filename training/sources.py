@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from training.ablations import rendered_without
 from training.art.family import family_of
 from training.art.glyphs import load_glyphs
 from training.art.library import load_motifs
@@ -39,7 +40,8 @@ class LibrarySource:
 
     ``rendered_share`` of the strips come through the full renderer and the real separation of the bands.
     ``siblings`` of each motif are drawn beside it; 0 gives families of one. ``as_read``: every strip comes
-    the full way, and its bands are what the separation finds, right or wrong.
+    the full way, and its bands are what the separation finds, right or wrong. ``without`` and
+    ``unrolling_share`` as in `TrainingConfig`.
     """
 
     split: Split
@@ -48,6 +50,8 @@ class LibrarySource:
     rendered_share: float
     art: str | None = None
     as_read: bool = False
+    without: str = ""
+    unrolling_share: float = 0.0
 
     def __post_init__(self) -> None:
         self._glyphs = load_glyphs(self.art)
@@ -72,8 +76,8 @@ class LibrarySource:
         if self.as_read:
             return draw_strip_as_read(motif, rng)
         if rng.random() < self.rendered_share:
-            return draw_real_strip(motif, rng)
-        return draw_quick_strip(motif, rng)
+            return draw_real_strip(motif, rng, **rendered_without(self.without))
+        return draw_quick_strip(motif, rng, self.without, self.unrolling_share)
 
     def _draw_family(self, index: int) -> list[Motif]:
         if index in self._families:
@@ -93,7 +97,14 @@ class LibrarySource:
 def make_training_source(config: TrainingConfig) -> SourceMaker:
     """The training split with its look-alikes."""
     return partial(
-        LibrarySource, "train", config.identities, config.siblings - 1, config.rendered_share, _art(config)
+        LibrarySource,
+        "train",
+        config.identities,
+        config.siblings - 1,
+        config.rendered_share,
+        _art(config),
+        without=config.without,
+        unrolling_share=config.unrolling_share,
     )
 
 

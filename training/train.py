@@ -12,13 +12,16 @@ import math
 import os
 import platform
 import time
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import torch
 
+from training.ablations import LEFT_OUT
 from training.augment import augment_windows
 from training.config import TINY, TrainingConfig, find_art, find_backbone
 from training.dataset import SourceMaker
@@ -39,10 +42,13 @@ def train(
     out: Path,
     training_source: SourceMaker,
     validation_source: SourceMaker,
+    validation: ValidationSet | None = None,
+    export: bool = True,
 ) -> dict[str, Any]:
     """Train for the set time and write ``checkpoint.pt``, the exported model and ``train.json`` to ``out``.
 
-    An existing checkpoint in ``out`` is continued with a fresh schedule.
+    An existing checkpoint in ``out`` is continued with a fresh schedule. ``validation`` is drawn from its
+    source where it is not given; without ``export`` the checkpoint and the record are all that is written.
     """
     out.mkdir(parents=True, exist_ok=True)
     torch.manual_seed(config.seed)
@@ -52,7 +58,7 @@ def train(
         torch.backends.cuda.matmul.allow_tf32 = True
 
     pool = WindowPool(training_source, config, device)
-    validation = draw_validation_set(validation_source, config)
+    validation = draw_validation_set(validation_source, config) if validation is None else validation
 
     network = EmbeddingNetwork()
     checkpoint = out / "checkpoint.pt"
@@ -76,7 +82,9 @@ def train(
             for group in optimiser.param_groups:
                 group["lr"] = group["base_lr"] * _rate_share(elapsed / config.seconds, config.warmup_share)
             windows, motifs, strips = pool.draw(config.windows_a_step)
-            windows = augment_windows(windows).contiguous(memory_format=torch.channels_last)
+            windows = augment_windows(windows, config.without != "blur").contiguous(
+                memory_format=torch.channels_last
+            )
             network.train()
             with torch.autocast(device.type, torch.bfloat16, enabled=cuda):
                 maps = network.look(windows)
@@ -109,7 +117,8 @@ def train(
     _save(checkpoint, average, history)
     record = {**describe_run(config), "history": history}
     (out / "train.json").write_text(json.dumps(record, indent=1), encoding="utf-8")
-    export_embedder(average.state, out / "export", training=record, half_stored=config.half_stored)
+    if export:
+        export_embedder(average.state, out / "export", training=record, half_stored=config.half_stored)
     return record
 
 
@@ -146,8 +155,15 @@ def _rate_share(done: float, warmup: float) -> float:
 
 
 def _validate(average: MovingAverage, validation: ValidationSet, device: torch.device) -> dict[str, float]:
+    return find_recall(embed_validation(average.state, validation, device), validation)
+
+
+def embed_validation(
+    state: Mapping[str, torch.Tensor], validation: ValidationSet, device: torch.device
+) -> npt.NDArray[np.float32]:
+    """Vectors (n, d) of a validation set's windows by the weights of ``state``."""
     network = EmbeddingNetwork().to(device)
-    network.load_state_dict(average.state)
+    network.load_state_dict(state)
     network.eval()
     parts = []
     with torch.inference_mode():
@@ -157,7 +173,7 @@ def _validate(average: MovingAverage, validation: ValidationSet, device: torch.d
             filled = torch.zeros(VALIDATION_BATCH if device.type == "cuda" else len(part), *part.shape[1:])
             filled[: len(part)] = part.float() / 255
             parts.append(network(filled.to(device)).cpu().numpy()[: len(part)])
-    return find_recall(np.concatenate(parts), validation)
+    return np.concatenate(parts)
 
 
 def _save(path: Path, average: MovingAverage, history: list[dict[str, Any]]) -> None:
@@ -170,10 +186,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
-    for name in ("seconds", "learning_rate", "rendered_share"):
+    for name in ("seconds", "learning_rate", "rendered_share", "unrolling_share"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=float)
     for name in ("workers", "seed", "identities", "windows_a_step"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=int)
+    parser.add_argument("--without", choices=sorted(LEFT_OUT), help="leave a part of the simulation out")
     parser.add_argument("--loss", choices=sorted(LOSSES))
     parser.add_argument("--device", choices=("cpu", "cuda"))
     parser.add_argument("--commit", help="where the checkout is only a copy without its history")

@@ -50,6 +50,19 @@ def draw_validation_set(maker: SourceMaker, config: TrainingConfig) -> Validatio
 
 def find_recall(vectors: npt.NDArray[np.float32], validation: ValidationSet) -> dict[str, float]:
     """Recall@1 and @5 by strip, with the first two strips of each motif as the gallery."""
+    found, motifs = find_places(vectors, validation)
+    return {
+        "recall_at_1": round(float((found < 1).mean()), 4),
+        "recall_at_5": round(float((found < 5).mean()), 4),
+        "queries": len(found),
+        "motifs": len(np.unique(motifs)),
+    }
+
+
+def find_places(
+    vectors: npt.NDArray[np.float32], validation: ValidationSet
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Place of the right motif for each strip that is asked, and its motif number, both (queries,)."""
     in_gallery = np.zeros(len(vectors), bool)
     for motif in np.unique(validation.motifs):
         first = np.unique(validation.strips[validation.motifs == motif])[:GALLERY_STRIPS]
@@ -58,15 +71,10 @@ def find_recall(vectors: npt.NDArray[np.float32], validation: ValidationSet) -> 
     motif_of = {int(s): int(m) for s, m in zip(validation.strips, validation.motifs, strict=True)}
     items = tuple(GalleryItem(str(s), str(motif_of[int(s)]), "") for s in strips)
     gallery = Gallery(vectors[in_gallery], photo_index.astype(np.int64), items)
-    places = []
+    places, motifs = [], []
     for strip in np.unique(validation.strips[~in_gallery]):
         rows = validation.strips == strip
         ranking = rank_motifs(vectors[rows], validation.weights[rows], gallery)
         places.append(ranking.motif_ids.index(str(motif_of[int(strip)])))
-    found = np.array(places)
-    return {
-        "recall_at_1": round(float((found < 1).mean()), 4),
-        "recall_at_5": round(float((found < 5).mean()), 4),
-        "queries": len(found),
-        "motifs": len({item.motif_id for item in items}),
-    }
+        motifs.append(motif_of[int(strip)])
+    return np.array(places, np.int64), np.array(motifs, np.int64)

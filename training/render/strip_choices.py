@@ -87,6 +87,7 @@ class StripChoices:
     saturation: float
     sharpening: float
     jpeg_quality: int
+    room_variety: float = 1.0  # of what the metal mirrors, in level and colour; 0: an even grey room
 
 
 def choose_scene(motif: Motif, rng: np.random.Generator, metal: Metal, **told: Any) -> StripChoices:

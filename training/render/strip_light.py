@@ -24,8 +24,9 @@ def mirror_surroundings(choices: StripChoices, place: Place, rng: np.random.Gene
     """
     h, w = choices.height_px, choices.width_px
     columns, rows = int(rng.integers(2, 14)), int(rng.integers(1, 4))
-    level = np.exp(rng.normal(rng.uniform(-1.4, 0.2), rng.uniform(0.15, 0.9), (rows, columns, 1)))
-    tint = 1 + rng.uniform(0, 0.5) * (rng.random((rows, columns, 3)) - 0.5)
+    variety = choices.room_variety
+    level = np.exp(rng.normal(rng.uniform(-1.4, 0.2), variety * rng.uniform(0.15, 0.9), (rows, columns, 1)))
+    tint = 1 + variety * rng.uniform(0, 0.5) * (rng.random((rows, columns, 3)) - 0.5)
     small = (np.clip(level, 0.015, 2.5) * tint).astype(np.float32)
     if choices.closed:
         small = np.concatenate([small, small[:, :1]], axis=1)
