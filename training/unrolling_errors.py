@@ -73,7 +73,8 @@ def _squeeze(image: Map, height: int, rng: np.random.Generator) -> Map:
     if sigma < 0.1:
         return image
     soft = cv2.GaussianBlur(image, (0, 0), sigmaX=0.3, sigmaY=sigma)
-    share = np.clip(np.linspace(*rng.uniform(0, 1, 2), image.shape[1]), 0, 1)[None].astype(np.float32)
+    first, last = rng.random(), rng.random()
+    share = np.linspace(first, last, image.shape[1])[None].astype(np.float32)
     return np.asarray(image + share * (soft - image), np.float32)
 
 
