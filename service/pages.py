@@ -13,6 +13,7 @@ from starlette.staticfiles import StaticFiles
 
 from service import report, view
 from service.actions import Actions
+from service.house_pages import add_house_pages
 from service.page_navigation import GROUPS, list_bar
 from service.problems import KINDS
 from service.reading_pages import add_reading_pages
@@ -65,5 +66,6 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
     def show_docs() -> HTMLResponse:
         return show("docs.html", "", document=app.openapi())
 
+    add_house_pages(app, actions, shapes)
     app.mount("/static", StaticFiles(directory=PAGE_FOLDER / "static"), name="static")
     return shapes
