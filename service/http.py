@@ -11,6 +11,7 @@ from service import pages, problems, schemas
 from service.actions import Actions
 from service.api_document import describe_api
 from service.caller import current_caller
+from service.desk_pages import add_desk_pages
 from service.device_routes import add_devices
 from service.devices import Devices
 from service.doubts import add_doubts
@@ -53,9 +54,12 @@ def make_app(actions: Actions) -> FastAPI:
     add_doubts(app, actions)
     _add_gallery_routes(app, actions)
     _add_service_routes(app, actions)
-    add_register(app, make_register(actions))
+    register = make_register(actions)
+    add_register(app, register)
     app.state.devices = Devices(actions.store)
-    add_devices(app, app.state.devices, pages.add_pages(app, actions))
+    shapes = pages.add_pages(app, actions)
+    add_devices(app, app.state.devices, shapes)
+    add_desk_pages(app, shapes, actions, register)
     return app
 
 

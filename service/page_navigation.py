@@ -32,6 +32,39 @@ GROUPS: tuple[tuple[str, tuple[PageLink, ...]], ...] = (
         ),
     ),
     (
+        "Register",
+        (
+            PageLink("/register", "Register", "Every piece and list: search, open, add, correct.", "phone"),
+            PageLink("/register/grid", "Grid", "Motif by line by metal, with what is still blank.", "desk"),
+            PageLink("/register/timeline", "Timeline", "When motifs and lines were in use.", "desk"),
+            PageLink("/register/questions", "Questions", "What clashes, and what would settle it.", "desk"),
+            PageLink(
+                "/register/order", "Order in time", "The motifs from early to late, and how sure that is."
+            ),
+            PageLink(
+                "/register/overlaps", "Overlaps", "One motif on several lines, gold here, platinum there."
+            ),
+            PageLink("/register/news", "News", "What rests on one piece of this register."),
+            PageLink("/register/changes", "Changes", "What changed, when and by whom, each with its undo."),
+        ),
+    ),
+    (
+        "Lists",
+        (
+            PageLink("/register/wants", "Wants", "What is looked for, and how far each wish is met."),
+            PageLink(
+                "/register/duplicates", "Duplicates", "Owned pieces that the register cannot tell apart."
+            ),
+            PageLink("/register/merges", "Recorded twice?", "Pieces whose photos may show one object."),
+            PageLink(
+                "/register/sets", "Sets and lids", "Lone cups, saucers and lids, and what may go with them."
+            ),
+            PageLink(
+                "/register/numbers", "Numbers and codes", "Rules for decoration numbers and date codes."
+            ),
+        ),
+    ),
+    (
         "This Rimlight",
         (
             PageLink("/devices", "Devices", "Pair a phone, or let one in no more."),

@@ -93,7 +93,13 @@ class Views(Pieces):
         """What one piece of this register shows and no other here."""
         return _cut(self.overview.make("news", _listed(find_all_news)), page)
 
-    def list_conflicts(self, page: int = 1, weight: str | None = None, kind: str | None = None) -> Answer:
+    def list_conflicts(
+        self,
+        page: int = 1,
+        weight: str | None = None,
+        kind: str | None = None,
+        record_id: str | None = None,
+    ) -> Answer:
         """Records that cannot all be right, and questions, each with what would settle it."""
         pairs = self._ask("pairs", find_pairs)
 
@@ -101,7 +107,10 @@ class Views(Pieces):
             return [*find_conflicts(seen, lists), *find_marriages(seen, pairs, lists)]
 
         kept = self.overview.make("conflicts", _listed(find))
-        return _cut([c for c in kept if weight in (None, c["weight"]) and kind in (None, c["kind"])], page)
+        found = [c for c in kept if weight in (None, c["weight"]) and kind in (None, c["kind"])]
+        if record_id is not None:
+            found = [c for c in found if any(record["id"] == record_id for record in c["records"])]
+        return _cut(found, page)
 
     def list_wants(self, page: int = 1) -> Answer:
         """The want list: how far each wish is met, and by which pieces."""
