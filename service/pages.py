@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated
-from urllib.parse import urlencode
 
 import jinja2
 from fastapi import FastAPI, Query
@@ -45,9 +44,7 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
         page: Annotated[int, Query(ge=1, le=1_000_000)] = 1,
     ) -> HTMLResponse:
         answer = actions.list_gallery(motif or None, metal or None, page)
-        asked = {name: value for name, value in (("motif", motif), ("metal", metal)) if value}
-        query = urlencode(asked) + "&" if asked else ""
-        values = {"answer": answer, "motif": motif, "metal": metal, "query": query}
+        values = {"answer": answer, "motif": motif, "metal": metal}
         return show("gallery.html", "/gallery", motifs=actions.list_motifs(), **values)
 
     @app.get("/help", include_in_schema=False)
