@@ -8,6 +8,7 @@ import numpy.typing as npt
 from model.errors import HintError
 
 MAX_TRACE_POINTS = 2000  # a finger drawn for half a minute at 60 samples a second
+DIAMETERS_MM = (20.0, 1000.0)  # from an egg cup to a charger; other numbers are slips of unit or finger
 
 
 def parse_neutral(text: str) -> tuple[float, float]:
@@ -63,3 +64,12 @@ def check_trace(trace: npt.NDArray[np.float64] | None, width: int, height: int) 
     length_px = float(np.linalg.norm(np.diff(trace, axis=0), axis=1).sum())
     if length_px < 20:
         raise HintError(f"trace: draw at least 20 pixels along the border, got {length_px:.0f}")
+
+
+def check_diameter(diameter_mm: float | None) -> None:
+    """Raise HintError where a told diameter is no size of tableware."""
+    if diameter_mm is None:
+        return
+    least, most = DIAMETERS_MM
+    if not least <= diameter_mm <= most:
+        raise HintError(f"diameter: expected {least:g} to {most:g} millimetres, got {diameter_mm:g}")

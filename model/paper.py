@@ -29,7 +29,7 @@ _LEAST_COVER = 0.62  # of the four sides that must lie on the region's own borde
 _NEAR_SIDE_PX = 2.5
 _SURE_COVER = 0.9
 _MOST_MISFIT = (0.1, 0.2)  # of a sheet's shape, with the focal length from EXIF and without
-_FOCAL_SPREAD = 0.12  # one sigma, relative, where EXIF gives no focal length
+SPREAD_OF_FOCAL = (0.03, 0.12)  # one sigma, relative, with EXIF's focal length and without
 _CORNER_PX = 1.0  # one sigma of a refined corner
 # Lip over table, mean and one sigma. Plates stand 20 to 30 mm high by common practice (no source), small ones
 # less; bowls and cups from memory.
@@ -237,11 +237,23 @@ def lip_diameter_mm(
     view: PaperView, lip: FloatArray, height_mm: float, focal_px: float, centre: tuple[float, float]
 ) -> float:
     """Diameter of a closed lip (N, 2) photo px, taken to lie ``height_mm`` over the table."""
-    rays = np.concatenate([(lip - centre) / focal_px, np.ones((len(lip), 1))], axis=1)
+    return measure_width(flatten_on_table(view, lip, height_mm, focal_px, centre))
+
+
+def flatten_on_table(
+    view: PaperView, points: FloatArray, height_mm: float, focal_px: float, centre: tuple[float, float]
+) -> FloatArray:
+    """(N, 2) mm in the plane ``height_mm`` over the table, of photo points (N, 2)."""
+    rays = np.concatenate([(points - centre) / focal_px, np.ones((len(points), 1))], axis=1)
     base = view.origin + height_mm * view.normal
     depth = (base @ view.normal) / (rays @ view.normal)
-    flat = (rays * depth[:, None] - base) @ view.axes
-    return measure_width(flat)
+    return np.asarray((rays * depth[:, None] - base) @ view.axes)
+
+
+def lip_height_mm(view_kind: str, slope_deg: float) -> tuple[float, float]:
+    """Height of a lip over the table, mean and one sigma, by how it is seen and how its rim falls."""
+    kind = "bowl" if slope_deg > _BOWL_SLOPE_DEG else "plate"
+    return _HEIGHTS_MM["from the side" if view_kind == "from the side" else kind]
 
 
 def measure_size(
@@ -256,9 +268,8 @@ def measure_size(
     rng = np.random.default_rng(0)
     centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
     focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
-    spread = 0.03 if photo.focal_length_35mm else _FOCAL_SPREAD
-    kind = "bowl" if slope_deg > _BOWL_SLOPE_DEG else "plate"
-    mean_mm, sigma_mm = _HEIGHTS_MM["from the side" if view_kind == "from the side" else kind]
+    spread = SPREAD_OF_FOCAL[photo.focal_length_35mm is None]
+    mean_mm, sigma_mm = lip_height_mm(view_kind, slope_deg)
     step = max(_CORNER_PX, max(photo.width, photo.height) / _SEARCH_SIDE_PX * 0.4)
     found, misfits, facing = [], [], []
     for _ in range(_DRAWS):

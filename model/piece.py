@@ -8,9 +8,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from model.arc_size import measure_arc
 from model.closeup import OpenBand, band_from_mask, band_from_trace
 from model.ellipse import fit_ellipse
 from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
+from model.hints import check_diameter
 from model.lip_search import find_lip
 from model.lip_shape import Lip
 from model.outline import find_outline, lip_in_view
@@ -116,12 +118,18 @@ _ELLIPSE_FIT = 0.80  # overlap with the segmenter's lip area from which the area
 _LEAST_TRUST = 0.2  # agreement with the segmenter under which a lip is no answer
 _LEAST_AREA = 0.004  # of the photo that the lip area must fill
 _FOUND_SHARE = 0.97  # of the lip inside the frame from which the piece counts as whole
+_ARC_SHARE = 0.7  # of the lip inside the frame, under which its diameter is told by the arc alone
 NO_PIECE = (
     "no lip of a plate, bowl or cup could be made out: take the whole piece square-on, or its rim close up"
 )
 
 
-def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segmenter | None = None) -> Piece:
+def find_piece(
+    photo: Photo,
+    trace: FloatArray | None = None,
+    segmenter: Segmenter | None = None,
+    diameter_mm: float | None = None,
+) -> Piece:
     """Find the dominant piece and its outer lip.
 
     Parameters
@@ -133,13 +141,29 @@ def find_piece(photo: Photo, trace: FloatArray | None = None, segmenter: Segment
         there, the line changes nothing; else the band follows it.
     segmenter
         Default: the one that comes with the package, if any; without one, edges alone decide.
+    diameter_mm
+        The lip's diameter where a person measured it; it goes before what a sheet of paper tells.
 
     Returns
     -------
     Piece
         ``status`` "found" (whole lip in the frame), "partial" (part of the lip, or a close-up of a band)
         or "not found"; ``reason`` says why something is missing.
+
+    Raises
+    ------
+    HintError
+        ``diameter_mm`` is no size of tableware.
     """
+    check_diameter(diameter_mm)
+    piece = _find_or_follow(photo, trace, segmenter)
+    if diameter_mm is None or piece.rim is None or piece.rim.curve is None:
+        return piece
+    return replace(piece, size=Size(diameter_mm, diameter_mm, diameter_mm, "told"))
+
+
+def _find_or_follow(photo: Photo, trace: FloatArray | None, segmenter: Segmenter | None) -> Piece:
+    """What is found by itself, or along the drawn line where that runs elsewhere."""
     segmenter = segmenter or load_segmenter()
     mask = segmenter.mark_piece(photo) if segmenter is not None else None
     if trace is not None:
@@ -178,7 +202,12 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     if rim.view == "from above":
         rim = replace(rim, pose=find_pose(photo, rim, None if paper is None else table_normal(photo, paper)))
     slope_deg = float(np.degrees(rim.pose.slope_rad)) if rim.pose is not None else 0.0
-    size = measure_size(photo, paper, lip.curve, rim.view, slope_deg) if paper is not None else None
+    size = None
+    if paper is not None and in_frame >= _ARC_SHARE:
+        size = measure_size(photo, paper, lip.curve, rim.view, slope_deg)
+    elif paper is not None and lip.ellipse is not None and not looks_oval(lip.ellipse):
+        arc = crop_band(lip.seen & inside_photo(lip.curve, photo))
+        size = None if arc is None else measure_arc(photo, paper, lip.curve[arc], rim.view, slope_deg)
     return Piece(status, outline, rim, size, reason, paper if size is not None else None)
 
 

@@ -98,6 +98,7 @@ def read_photo(
     gallery: Gallery | None,
     neutral: tuple[float, float] | None = None,
     trace: npt.NDArray[np.float64] | None = None,
+    diameter_mm: float | None = None,
     reading_id: str = "",
     clock: Callable[[], float] | None = None,
 ) -> ReadResult:
@@ -113,6 +114,8 @@ def read_photo(
         ``(x, y)`` of a point the user says is white or grey, in upright photo pixels.
     trace
         (N, 2) float64 polyline drawn along the border, in upright photo pixels.
+    diameter_mm
+        The lip's diameter where a person measured it.
     reading_id
         Identifier the caller gives the reading; default: the start of the photo's hash.
     clock
@@ -123,13 +126,13 @@ def read_photo(
     model.errors.PhotoError
         The bytes cannot be read as a photo.
     model.errors.HintError
-        ``neutral`` or ``trace`` do not lie in the photo.
+        ``neutral`` or ``trace`` do not lie in the photo, or ``diameter_mm`` is no size of tableware.
     """
     laps = _Laps(clock)
     photo = laps.timed("decode", decode_photo)(data)
     check_neutral(neutral, photo.width, photo.height)
     check_trace(trace, photo.width, photo.height)
-    piece = laps.timed("piece", find_piece)(photo, trace)
+    piece = laps.timed("piece", find_piece)(photo, trace, diameter_mm=diameter_mm)
     with ThreadPoolExecutor(max_workers=1) as beside:  # what depends on little else takes a second core
         looked = beside.submit(laps.timed("light", look_around), photo, piece)
         strip = laps.timed("strip", _level_strip)(photo, piece)
