@@ -18,6 +18,7 @@ from service.doubts import add_doubts
 from service.evidence import add_evidence
 from service.labels import LABEL_NAMES, check_labels
 from service.overlap import add_overlap
+from service.piece_pages import add_piece_pages
 from service.readings import PictureSize
 from service.register.register_actions import make_register
 from service.register.routes import add_register
@@ -60,6 +61,7 @@ def make_app(actions: Actions) -> FastAPI:
     shapes = pages.add_pages(app, actions)
     add_devices(app, app.state.devices, shapes)
     add_desk_pages(app, shapes, actions, register)
+    add_piece_pages(app, shapes, actions, register)
     return app
 
 

@@ -28,7 +28,16 @@ async function sendJson(method, address, body) {
 
 let noticeTimer = 0;
 
-// With something to press the notice stays; a mere message goes by itself.
+function makeNoticeButton(word, action) {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "button small";
+  button.textContent = word;
+  button.addEventListener("click", () => action(button), { once: true });
+  return button;
+}
+
+// With something to press the notice stays until it is pressed or put away; a mere message goes by itself.
 function showNotice(text, word, action) {
   clearTimeout(noticeTimer);
   const notice = document.getElementById("notice");
@@ -36,14 +45,10 @@ function showNotice(text, word, action) {
   const said = document.createElement("span");
   said.textContent = text;
   notice.append(said);
-  if (word) {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.className = "button small";
-    button.textContent = word;
-    button.addEventListener("click", () => action(button), { once: true });
-    notice.append(button);
-  }
+  if (word) notice.append(makeNoticeButton(word, action));
+  const close = makeNoticeButton("×", () => { notice.hidden = true; });
+  close.setAttribute("aria-label", "Put this message away");
+  notice.append(close);
   notice.hidden = false;
   if (!word) noticeTimer = setTimeout(() => { notice.hidden = true; }, 6000);
 }

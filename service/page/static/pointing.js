@@ -10,9 +10,11 @@
   const height = Number(article.dataset.height);
   const MOST_POINTS = 1500;
   const texts = {
-    neutral: "Tap a spot that is white or grey: paper, or plain glaze without a shine. With keys: arrows move (Shift: small steps), space sets, Enter reads.",
-    trace: "Draw along the border, as far as it is seen. With keys: arrows move (Shift: small steps), space sets a point, Enter reads.",
+    neutral: "Tap a spot that is white or grey: paper, or plain glaze without a shine.",
+    trace: "Draw along the border, as far as it is seen.",
   };
+  const keys = " With keys: arrows move (Shift: small steps), space sets a point, Backspace takes it back, Enter reads.";
+  const shownKeys = matchMedia("(any-pointer: fine)").matches ? keys : ""; // to a finger alone they say nothing
   let hint = null;
   let points = [];
   let before = []; // the points as they were, to take back
@@ -50,10 +52,10 @@
     if (hint === null) {
       for (const name of ["tabindex", "role", "aria-label"]) photo.removeAttribute(name);
     } else {
-      byId("hint-text").textContent = texts[hint];
+      byId("hint-text").textContent = texts[hint] + shownKeys;
       photo.tabIndex = 0;
       photo.setAttribute("role", "application");
-      photo.setAttribute("aria-label", texts[hint]);
+      photo.setAttribute("aria-label", texts[hint] + keys);
       photo.focus({ preventScroll: true });
       photo.scrollIntoView({ block: "nearest" });
     }
@@ -68,7 +70,7 @@
 
   function tellPoints() {
     const drawn = `${points.length} ${points.length === 1 ? "point" : "points"} drawn.`;
-    byId("hint-text").textContent = points.length === 0 ? texts[hint] : hint === "trace" ? drawn : "White spot set.";
+    byId("hint-text").textContent = points.length === 0 ? texts[hint] + shownKeys : hint === "trace" ? drawn : "White spot set.";
   }
 
   function setPoint(point) {

@@ -9,12 +9,12 @@
   // Confirming: one tap keeps it, one more takes it back.
 
   function showKept(words) {
-    byId("kept").hidden = words === null;
+    byId("kept-note").hidden = words === null;
     byId("kept-as").textContent = words || "";
   }
 
   async function confirmLabels(labels, button) {
-    const before = byId("kept").hidden ? null : byId("kept-as").textContent;
+    const before = byId("kept-note").hidden ? null : byId("kept-as").textContent;
     button.disabled = true;
     try {
       const { content } = await sendJson("POST", `/api/readings/${id}/confirmation`, labels);
