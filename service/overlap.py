@@ -34,7 +34,7 @@ class OverlapFacts(BaseModel):
 
 
 def add_overlap(app: FastAPI, actions: Actions) -> None:
-    """Add the two routes."""
+    """Add the routes: on a gallery photo, and on any other reading."""
     address = "/api/readings/{reading_id}/overlap/{gallery_id}"
 
     @app.get(
@@ -55,7 +55,33 @@ def add_overlap(app: FastAPI, actions: Actions) -> None:
     def tell_overlap(reading_id: Id, gallery_id: Id) -> JSONResponse:
         overlap = find_overlap(actions, reading_id, gallery_id)
         picture = address.format(reading_id=reading_id, gallery_id=gallery_id) + ".png"
-        return JSONResponse(_describe(overlap) | {"picture": picture})
+        return JSONResponse(describe_overlap(overlap) | {"picture": picture})
+
+    _add_overlap_of_readings(app, actions)
+
+
+def _add_overlap_of_readings(app: FastAPI, actions: Actions) -> None:
+    address = "/api/readings/{reading_id}/overlap-with/{other_id}"
+
+    @app.get(
+        address + ".png",
+        responses=describe_problems(404, 503) | {200: {"content": {"image/png": {}}}},
+        response_class=Response,
+        summary="This photo's print laid on that of another reading",
+    )
+    def show_overlap_with(reading_id: Id, other_id: Id) -> Response:
+        return Response(_draw(lay_readings(actions, reading_id, other_id)), media_type="image/png")
+
+    @app.get(
+        address,
+        response_model=OverlapFacts,
+        responses=describe_problems(404, 503),
+        summary="How well this photo's print agrees with that of another reading",
+    )
+    def tell_overlap_with(reading_id: Id, other_id: Id) -> JSONResponse:
+        overlap = lay_readings(actions, reading_id, other_id)
+        picture = address.format(reading_id=reading_id, other_id=other_id) + ".png"
+        return JSONResponse(describe_overlap(overlap) | {"picture": picture})
 
 
 def find_overlap(actions: Actions, reading_id: str, gallery_id: str) -> Overlap:
@@ -66,16 +92,27 @@ def find_overlap(actions: Actions, reading_id: str, gallery_id: str) -> Overlap:
     NotFound
         There is no such reading or gallery photo, or one of them shows no border.
     """
-    from model.recheck import lay_on, prepare_query  # here: the command starts without it
-
     with actions.store.looking() as tx:
         item = items.find_item(tx, gallery_id)
     if item is None or item.removed_at is not None:
         raise NotFound(f"There is no gallery photo {gallery_id}.")
+    return lay_readings(actions, reading_id, item.reading_id, "the gallery photo")
+
+
+def lay_readings(actions: Actions, reading_id: str, other_id: str, whose: str = "the other photo") -> Overlap:
+    """Lay one reading's print on another's.
+
+    Raises
+    ------
+    NotFound
+        There is no such reading, or one of them shows no border.
+    """
+    from model.recheck import lay_on, prepare_query  # here: the command starts without it
+
     query = prepare_query(_find_print(actions, reading_id, "this photo"))
     if query is None:
         raise NotFound("Nothing printed was found in this photo's border.")
-    return lay_on(query, _find_print(actions, item.reading_id, "the gallery photo"))
+    return lay_on(query, _find_print(actions, other_id, whose))
 
 
 def _find_print(actions: Actions, reading_id: str, whose: str) -> PrintMap:
@@ -99,7 +136,8 @@ def _find_print(actions: Actions, reading_id: str, whose: str) -> PrintMap:
     return found
 
 
-def _describe(overlap: Overlap) -> dict[str, Any]:
+def describe_overlap(overlap: Overlap) -> dict[str, Any]:
+    """Its figures as plain values."""
     return {
         "likeness": round(overlap.refined, 4),
         "lie": overlap.lie,

@@ -29,6 +29,9 @@ GROUPS: tuple[tuple[str, tuple[PageLink, ...]], ...] = (
         (
             PageLink("/", "Read", "Take or choose a photo and have its rim read.", "phone"),
             PageLink("/gallery", "Gallery", "The labelled photos that readings are compared with.", "phone"),
+            PageLink(
+                "/compare", "Compare", "Two borders, one above the other and laid on each other.", "desk"
+            ),
         ),
     ),
     (
@@ -65,9 +68,16 @@ GROUPS: tuple[tuple[str, tuple[PageLink, ...]], ...] = (
         ),
     ),
     (
+        "Paper and files",
+        (PageLink("/register/print", "Labels and sheets", "A sale label, or a sheet for a talk, to print."),),
+    ),
+    (
         "This Rimlight",
         (
             PageLink("/devices", "Devices", "Pair a phone, or let one in no more."),
+            PageLink("/settings", "Settings", "Where everything lies, what is installed, the limits."),
+            PageLink("/backup", "Backup", "Make one now, see which there are, put one back."),
+            PageLink("/certificate", "Certificate", "Phones encrypted, and the page open anywhere."),
             PageLink("/help", "Help", "The words, the photo, what it cannot tell, the cautions.", "phone"),
         ),
     ),

@@ -113,6 +113,20 @@ class Register(Views):
         NotFound, RecordError
             A piece is not there; none or too many are asked for.
         """
+        entries = [
+            SheetEntry(file, self._find_small_strip(file)) for file in self.choose_for_sheet(pieces, query)
+        ]
+        drawn = [self.draw_timeline("motif")] if drawings else []
+        return write_talk_sheet(title, entries, intro, drawn)
+
+    def choose_for_sheet(self, pieces: list[str], query: str | None = None) -> list[PieceFile]:
+        """The pieces named, and those that a search finds, with all that hangs on them.
+
+        Raises
+        ------
+        NotFound, RecordError
+            A piece is not there; none or too many are asked for.
+        """
         with self.store.looking() as tx:
             ids = [find_meant(tx, "piece", which) for which in pieces]
             if query is not None:
@@ -123,10 +137,7 @@ class Register(Views):
                 raise RecordError(
                     [f"pieces: a sheet holds 1 to {MOST_ON_SHEET} pieces, these are {len(ids)}"]
                 )
-            files = [load_piece_file(tx, piece_id) for piece_id in ids]
-        entries = [SheetEntry(file, self._find_small_strip(file)) for file in files]
-        drawn = [self.draw_timeline("motif")] if drawings else []
-        return write_talk_sheet(title, entries, intro, drawn)
+            return [load_piece_file(tx, piece_id) for piece_id in ids]
 
     def _find_small_strip(self, file: PieceFile) -> bytes | None:
         """The strip of the piece's first rim photo that has one, small enough for a page of many."""

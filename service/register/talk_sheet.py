@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from service.register.brackets import Bracket, find_bracket
 from service.register.claims import collect_claims
@@ -86,6 +87,30 @@ def write_talk_sheet(
         f"<footer><p>{escape_text(CAUTIONS[0])} Motifs and metals are told by eye.</p></footer>"
         "</body></html>\n"
     )
+
+
+def lay_out_sheet(files: Sequence[PieceFile]) -> dict[str, Any]:
+    """The same sheet as plain values for a page that has the strips at hand: sections, sources, cautions."""
+    figures = [figure for file in files for figure in _figures(SheetEntry(file))]
+    sources: dict[str, int] = {}
+    sections = []
+    for motif in sorted({figure.motif for figure in figures}, key=str.casefold):
+        shown = [_lay_out_figure(figure, sources) for figure in figures if figure.motif == motif]
+        sections.append({"motif": motif, "figures": shown})
+    return {"sections": sections, "sources": list(sources), "caution": CAUTIONS[0]}
+
+
+def _lay_out_figure(figure: _Figure, sources: dict[str, int]) -> dict[str, Any]:
+    piece = figure.entry.file.piece
+    numbers = [sources.setdefault(source, len(sources) + 1) for source in _list_sources(figure)]
+    photos = [photo.reading_id for photo in piece.photos if photo.role != "mark"]
+    return {
+        "id": piece.id,
+        "number": piece.number,
+        "caption": _say_caption(figure),
+        "reading_id": photos[0] if photos else None,
+        "sources": list(dict.fromkeys(numbers)),
+    }
 
 
 def _figures(entry: SheetEntry) -> list[_Figure]:

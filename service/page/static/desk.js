@@ -78,3 +78,14 @@ for (const [name, decide] of Object.entries(decisions)) {
     });
   }
 }
+
+for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
+// On a sheet a missing strip is said, so that the figure keeps its place.
+for (const picture of document.querySelectorAll("img[data-may-lack]")) {
+  picture.addEventListener("error", () => {
+    const none = document.createElement("div");
+    none.className = "none";
+    none.textContent = "no strip of this piece";
+    picture.replaceWith(none);
+  });
+}
