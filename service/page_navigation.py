@@ -29,6 +29,7 @@ GROUPS: tuple[tuple[str, tuple[PageLink, ...]], ...] = (
         (
             PageLink("/", "Read", "Take or choose a photo and have its rim read.", "phone"),
             PageLink("/gallery", "Gallery", "The labelled photos that readings are compared with.", "phone"),
+            PageLink("/import", "Import", "Read a whole folder of photos, then confirm many.", "desk"),
             PageLink(
                 "/compare", "Compare", "Two borders, one above the other and laid on each other.", "desk"
             ),
