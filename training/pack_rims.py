@@ -91,7 +91,7 @@ def _pack_part(
 
 def _scaled(polygon: list[list[float]], corner: tuple[int, ...], scale: float) -> list[list[float]]:
     left, top = corner
-    return [[round((x + 0.5 - left) * scale, 2), round((y + 0.5 - top) * scale, 2)] for x, y in polygon]
+    return [[round((x + 0.5 - left) * scale, 1), round((y + 0.5 - top) * scale, 1)] for x, y in polygon]
 
 
 def main() -> None:
@@ -105,7 +105,7 @@ def main() -> None:
     sizes = np.cumsum([0] + [len(data) for data, _ in packed])
     data = np.frombuffer(b"".join(data for data, _ in packed), np.uint8)
     truth = np.frombuffer(json.dumps([truth for _, truth in packed]).encode(), np.uint8)
-    np.savez(told.out, data=data, starts=sizes, truth=truth)
+    np.savez_compressed(told.out, data=data, starts=sizes, truth=truth)
     print(f"{len(packed)} pictures, {sum(t['held_out'] for _, t in packed)} of them held out")
 
 
