@@ -7,22 +7,46 @@ nobody. Windows count by their confidence and by how distinctly they speak for o
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import pairwise
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from model.errors import RecipeError
 from model.facts import Candidate
+from model.unknown import (
+    CALIBRATION_PATH,
+    EVIDENCE_NAMES,
+    Calibration,
+    gather_evidence,
+    judge_unknown,
+    load_calibration,
+    share_among_known,
+)
+
+if TYPE_CHECKING:
+    from model.head import Head
+
+__all__ = [
+    "CALIBRATION_PATH",
+    "EVIDENCE_NAMES",
+    "Calibration",
+    "Gallery",
+    "GalleryItem",
+    "Matches",
+    "Ranking",
+    "gather_evidence",
+    "judge_unknown",
+    "load_calibration",
+    "look_up",
+    "rank_motifs",
+    "share_among_known",
+]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
-CALIBRATION_PATH = Path(__file__).parent / "weights" / "lookup.json"
 MOST_CANDIDATES = 5
 # A window counts e times more for each 1/15 that its nearest motif stands out from the mean of all: worn or
 # cluttered windows lie equally near to everything. Of 0, 8, 15 and 25 on 420 validation strips, one to three
@@ -54,6 +78,8 @@ class Gallery:
         The labelled photos.
     recipe_id
         The recipe that made the vectors; "" where unknown.
+    head
+        A head fitted on a person's own gallery, laid over both sides of the look-up; None: none.
 
     Raises
     ------
@@ -65,6 +91,7 @@ class Gallery:
     photo_index: IntArray
     items: tuple[GalleryItem, ...]
     recipe_id: str = ""
+    head: Head | None = None
     _sorted: _Sorted = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -77,6 +104,14 @@ class Gallery:
         ):
             raise ValueError(f"a photo index lies outside 0..{len(self.items) - 1}")
         object.__setattr__(self, "_sorted", _sort_by_motif(self))
+
+    def lay_head(self, vectors: FloatArray) -> FloatArray:
+        """Vectors (n, d) as the gallery's are compared."""
+        return vectors if self.head is None or not len(vectors) else self.head.whole.apply(vectors)
+
+    def find_calibration(self) -> Calibration:
+        """The fitted numbers that belong to these vectors: the head's, or the shipped ones."""
+        return load_calibration() if self.head is None else self.head.calibration
 
 
 @dataclass(frozen=True)
@@ -102,7 +137,7 @@ def _sort_by_motif(gallery: Gallery) -> _Sorted:
     motif_of_photo = keys[order][photo_starts]
     motif_starts = np.flatnonzero(np.r_[True, np.diff(motif_of_photo) != 0][: len(photos)])
     names = tuple(str(motifs[index]) for index in motif_of_photo[motif_starts])
-    rows = np.ascontiguousarray(gallery.vectors[order])
+    rows = np.ascontiguousarray(gallery.lay_head(gallery.vectors[order]))
     return _Sorted(rows, photos, photo_starts, names, motif_starts)
 
 
@@ -137,6 +172,8 @@ def rank_motifs(query: FloatArray, weights: FloatArray, gallery: Gallery) -> Ran
     index = gallery._sorted
     if not index.motifs:
         return Ranking((), np.empty(0, np.float32), np.empty(0, np.int64))
+    if query.shape[1] == gallery.vectors.shape[1]:
+        query = gallery.lay_head(query)
     if query.shape[1] != index.rows.shape[1]:
         raise ValueError(f"expected vectors of {index.rows.shape[1]} numbers, got {query.shape[1]}")
     # Gallery vectors down, query windows across: a maximum over rows runs along memory.
@@ -162,84 +199,6 @@ def _best_photo_of_each(photo_scores: npt.NDArray[np.floating], index: _Sorted) 
     bounds = np.r_[index.motif_starts, len(index.photos)]
     best = [first + int(photo_scores[first:last].argmax()) for first, last in pairwise(bounds)]
     return index.photos[best]
-
-
-@dataclass(frozen=True)
-class Calibration:
-    """Fitted numbers: scores to probabilities, evidence to "not in the gallery".
-
-    ``unknown_coefficients`` belong to ``EVIDENCE_NAMES``; the evidence is standardised by
-    ``unknown_mean`` and ``unknown_scale`` first.
-    """
-
-    score_slope: float
-    unknown_intercept: float
-    unknown_coefficients: tuple[float, ...]
-    unknown_mean: tuple[float, ...]
-    unknown_scale: tuple[float, ...]
-    recipe_id: str
-
-
-EVIDENCE_NAMES = (
-    "best score",
-    "margin to the second motif",
-    "agreement of the windows",
-    "mean window weight",
-    "log windows",
-    "log motifs in the gallery",
-)
-
-
-@lru_cache(maxsize=4)
-def load_calibration(path: Path = CALIBRATION_PATH) -> Calibration:
-    """Read the fitted numbers.
-
-    Raises
-    ------
-    RecipeError
-        The file is missing or does not hold them.
-    """
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        calibration = Calibration(
-            score_slope=float(content["score_slope"]),
-            unknown_intercept=float(content["unknown_intercept"]),
-            unknown_coefficients=tuple(map(float, content["unknown_coefficients"])),
-            unknown_mean=tuple(map(float, content["unknown_mean"])),
-            unknown_scale=tuple(map(float, content["unknown_scale"])),
-            recipe_id=str(content["recipe_id"]),
-        )
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise RecipeError(f"expected fitted look-up numbers at {path.name}, got {error!r}") from error
-    lengths = {len(calibration.unknown_coefficients), len(calibration.unknown_mean)}
-    if lengths != {len(EVIDENCE_NAMES)} or len(calibration.unknown_scale) != len(EVIDENCE_NAMES):
-        raise RecipeError(f"expected {len(EVIDENCE_NAMES)} look-up numbers a row in {path.name}")
-    return calibration
-
-
-def gather_evidence(query: FloatArray, weights: FloatArray, ranking: Ranking) -> npt.NDArray[np.float64]:
-    """What speaks for or against "not in the gallery", in the order of ``EVIDENCE_NAMES``."""
-    best = float(ranking.scores[0])
-    # One motif alone has no second; an unrelated pair's usual cosine stands in for it.
-    second = float(ranking.scores[1]) if len(ranking.scores) > 1 else 0.0
-    agreement = float(np.linalg.norm(query.mean(axis=0)))
-    return np.array(
-        [
-            best,
-            best - second,
-            agreement,
-            float(weights.mean()),
-            float(np.log(len(query))),
-            float(np.log(len(ranking.scores))),
-        ]
-    )
-
-
-def judge_unknown(evidence: npt.NDArray[np.float64], calibration: Calibration) -> float:
-    """Probability that the photo's motif is not in the gallery (logistic in the evidence)."""
-    standard = (evidence - np.array(calibration.unknown_mean)) / np.array(calibration.unknown_scale)
-    logit = calibration.unknown_intercept + float(standard @ np.array(calibration.unknown_coefficients))
-    return float(1 / (1 + np.exp(-np.clip(logit, -30, 30))))
 
 
 @dataclass(frozen=True)
@@ -279,9 +238,10 @@ def look_up(
         return Matches((), 1.0)
     if not len(query):
         return Matches((), None)
-    calibration = load_calibration() if calibration is None else calibration
+    calibration = gallery.find_calibration() if calibration is None else calibration
     ranking = rank_motifs(query, weights, gallery)
-    unknown = judge_unknown(gather_evidence(query, weights, ranking), calibration)
+    evidence = gather_evidence(gallery.lay_head(query), weights, ranking)
+    unknown = judge_unknown(evidence, calibration)
     shares = share_among_known(ranking.scores, calibration.score_slope) * (1 - unknown)
     candidates = []
     for place in range(min(MOST_CANDIDATES, len(ranking.motif_ids))):
@@ -297,10 +257,3 @@ def look_up(
             )
         )
     return Matches(tuple(candidates), unknown)
-
-
-def share_among_known(scores: FloatArray, slope: float) -> npt.NDArray[np.float64]:
-    """Probability of each motif given that one of the gallery is right: softmax of slope times score."""
-    powers = np.exp(slope * (scores.astype(np.float64) - float(scores[0])))
-    shares: npt.NDArray[np.float64] = powers / powers.sum()
-    return shares

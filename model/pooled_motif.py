@@ -17,7 +17,6 @@ from model.lookup import (
     Ranking,
     gather_evidence,
     judge_unknown,
-    load_calibration,
     rank_motifs,
     share_among_known,
 )
@@ -53,13 +52,13 @@ def look_up_together(
         return Matches((), 1.0)
     if not asked:
         return Matches((), None)
-    calibration = load_calibration() if calibration is None else calibration
+    calibration = gallery.find_calibration() if calibration is None else calibration
     recipe = load_pooling()
     count = len(asked) / (1 + (len(asked) - 1) * recipe.motif_correlation)
     rankings = [rank_motifs(view.vectors, view.weights, gallery) for view in asked]
     unknown = pool_probability(
         [
-            judge_unknown(gather_evidence(view.vectors, view.weights, ranking), calibration)
+            judge_unknown(gather_evidence(gallery.lay_head(view.vectors), view.weights, ranking), calibration)
             for view, ranking in zip(asked, rankings, strict=True)
         ],
         count,

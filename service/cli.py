@@ -6,7 +6,7 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,11 +30,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from service.device_commands import devices
     from service.errors import ServiceError
     from service.exchange.commands import export, hand_out, import_, merge, table
+    from service.own_model_commands import model
     from service.register.commands import register
     from service.register.demo_command import demo
     from service.serve_command import serve
 
-    commands = {
+    commands: dict[str, Callable[[argparse.Namespace, Settings], int]] = {
         "read": read,
         "add": add,
         "gallery": gallery,
@@ -51,6 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "table": table,
         "hand-out": hand_out,
         "merge": merge,
+        "model": lambda given, settings: model(given, settings, _opened),
     }
 
     try:
@@ -71,6 +73,7 @@ def make_parser() -> argparse.ArgumentParser:
     from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
     from service.exchange.commands import add_exchange_parsers
+    from service.own_model_commands import add_model_parser
     from service.register.commands import add_register_parser
     from service.register.demo_command import add_demo_parser
     from service.serve_command import add_serve_parser
@@ -115,6 +118,7 @@ def make_parser() -> argparse.ArgumentParser:
     add_backup_parsers(commands, shared)
     add_register_parser(commands, shared)
     add_demo_parser(commands, shared)
+    add_model_parser(commands, shared)
     return parser
 
 

@@ -59,8 +59,9 @@ def find_doubts(store: Store) -> Answer:
         if packed is None or not packed.items:
             return {"doubts": [], "judged": 0}
         from model.gallery_doubts import find_doubtful_items  # here: most commands start without it
+        from service.packed import open_gallery
 
-        found = find_doubtful_items(_unpack(packed))
+        found = find_doubtful_items(open_gallery(packed))
         told = [
             {
                 "item": items.item_json(_present(items.find_item(tx, doubt.item.gallery_id))),
@@ -72,17 +73,6 @@ def find_doubts(store: Store) -> Answer:
             for doubt in found
         ]
     return {"doubts": told, "judged": _count_judged(packed)}
-
-
-def _unpack(packed: PackedGallery) -> Any:
-    import numpy as np
-
-    from model.lookup import Gallery
-    from model.lookup import GalleryItem as Item
-
-    vectors = np.frombuffer(packed.numbers, "<f4").reshape(len(packed.photo_index), -1)
-    labelled = tuple(Item(*item) for item in packed.items)
-    return Gallery(vectors, np.array(packed.photo_index, np.int64), labelled, packed.recipe_id)
 
 
 def _count_judged(packed: PackedGallery) -> int:

@@ -18,6 +18,7 @@ from service.doubts import add_doubts
 from service.evidence import add_evidence
 from service.labels import LABEL_NAMES, check_labels
 from service.overlap import add_overlap
+from service.own_model_routes import add_own_model
 from service.piece_pages import add_piece_pages
 from service.readings import PictureSize
 from service.register.register_actions import make_register
@@ -54,6 +55,7 @@ def make_app(actions: Actions) -> FastAPI:
     add_evidence(app, actions)
     add_doubts(app, actions)
     _add_gallery_routes(app, actions)
+    add_own_model(app, actions)
     _add_service_routes(app, actions)
     register = make_register(actions)
     add_register(app, register)

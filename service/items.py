@@ -11,6 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service import tables
+from service.heads import find_head
 from service.kept import PackedGallery
 from service.store import now
 
@@ -175,7 +176,12 @@ def pack_gallery(tx: sa.Connection, recipe_id: str) -> PackedGallery:
         photo_index.append(positions.setdefault((item_id, motif_id, motif, variant), len(positions)))
         numbers.append(row_numbers)
     return PackedGallery(
-        gallery_version(tx), recipe_id, b"".join(numbers), tuple(photo_index), tuple(positions)
+        gallery_version(tx),
+        recipe_id,
+        b"".join(numbers),
+        tuple(photo_index),
+        tuple(positions),
+        find_head(tx, recipe_id),
     )
 
 
@@ -194,6 +200,12 @@ def find_stale_readings(tx: sa.Connection, recipe_id: str) -> list[str]:
     other = sa.or_(reading.c.recipe_id.is_(None), reading.c.recipe_id != recipe_id)
     wanted = sa.select(reading.c.id).select_from(sa.join(reading, item, reading.c.id == item.c.reading_id))
     return [str(i) for i in tx.execute(wanted.where(other, item.c.removed_at.is_(None))).scalars()]
+
+
+def find_gallery_readings(tx: sa.Connection) -> list[str]:
+    """Readings of present items."""
+    wanted = sa.select(item.c.reading_id).where(item.c.removed_at.is_(None))
+    return [str(reading_id) for reading_id in tx.execute(wanted).scalars()]
 
 
 def find_readings_without_strip(tx: sa.Connection) -> list[str]:

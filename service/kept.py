@@ -39,6 +39,7 @@ class PackedGallery:
 
     ``numbers``: (N, d) float32 rows one after the other. ``photo_index``: for each row the position in
     ``items``, which are ``(gallery_id, motif_id, motif, variant)``. ``version`` grows with every change.
+    ``head``: text of the head that was taken on (``model.head``), "" for none.
     """
 
     version: int
@@ -46,3 +47,4 @@ class PackedGallery:
     numbers: bytes
     photo_index: tuple[int, ...]
     items: tuple[tuple[str, str, str, str | None], ...]
+    head: str = ""

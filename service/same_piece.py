@@ -16,7 +16,7 @@ from service.errors import LabelError
 from service.problems import describe_problems
 
 if TYPE_CHECKING:
-    from model.lookup import Gallery, Matches
+    from model.lookup import Matches
     from service.kept import NewReading
 
 Facts = dict[str, Any]
@@ -151,6 +151,7 @@ def _match(actions: Actions, sights: Sequence[Sight]) -> Matches | None:
     import numpy as np
 
     from model.pooled_motif import MotifView, look_up_together
+    from service.packed import open_gallery
 
     recipe_id = actions.worker.wait_ready().recipe_id
     asked = [sight.vectors for sight in sights if sight.vectors]
@@ -163,19 +164,6 @@ def _match(actions: Actions, sights: Sequence[Sight]) -> Matches | None:
         )
         for vectors in asked
     ]
-    return look_up_together(views, _open_gallery(actions, recipe_id, views[0].vectors.shape[1]))
-
-
-def _open_gallery(actions: Actions, recipe_id: str, dimension: int) -> Gallery:
-    import numpy as np
-
-    from model.lookup import Gallery, GalleryItem
-
     with actions.store.looking() as tx:
         packed = items.pack_gallery(tx, recipe_id)
-    return Gallery(
-        vectors=np.frombuffer(packed.numbers, "<f4").reshape(len(packed.photo_index), dimension),
-        photo_index=np.array(packed.photo_index, dtype=np.int64),
-        items=tuple(GalleryItem(*item) for item in packed.items),
-        recipe_id=packed.recipe_id,
-    )
+    return look_up_together(views, open_gallery(packed))

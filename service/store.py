@@ -208,6 +208,10 @@ class Store:
         tx.execute(sa.delete(tables.folder_fact).where(tables.folder_fact.c.name == name))
         tx.execute(sa.insert(tables.folder_fact).values(name=name, value=value))
 
+    def clear_folder_fact(self, tx: sa.Connection, name: str) -> None:
+        """Forget a fact about the data folder."""
+        tx.execute(sa.delete(tables.folder_fact).where(tables.folder_fact.c.name == name))
+
     def set_aside_leftovers(self) -> list[str]:
         """Quarantine files that a killed process left half-written or unnamed; returns their names."""
         with self.leftovers() as found:

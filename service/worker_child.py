@@ -82,18 +82,9 @@ class _Worker:
             self.problem = str(error)
 
     def take_gallery(self, packed: PackedGallery) -> tuple[dict[str, Any], list[bytes]]:
-        import numpy as np
+        from service.packed import open_gallery
 
-        from model.lookup import Gallery, GalleryItem
-
-        rows = len(packed.photo_index)
-        dimension = self._embedder.dimension if self._embedder is not None else 1
-        self._gallery = Gallery(
-            vectors=np.frombuffer(packed.numbers, dtype="<f4").reshape(rows, dimension),
-            photo_index=np.array(packed.photo_index, dtype=np.int64),
-            items=tuple(GalleryItem(*item) for item in packed.items),
-            recipe_id=packed.recipe_id,
-        )
+        self._gallery = open_gallery(packed)
         return {}, []
 
     def read(
