@@ -26,6 +26,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = make_parser().parse_args(arguments)
     settings = find_settings(getattr(given, "data", None), getattr(given, "empty", False), os.environ)
     from service.backup.commands import backup, restore
+    from service.certificate_command import certificate
     from service.check_commands import check
     from service.device_commands import devices
     from service.errors import ServiceError
@@ -42,6 +43,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         "undo": undo,
         "serve": lambda given, settings: serve(given, settings, _opened),
         "devices": devices,
+        "certificate": certificate,
         "check": check,
         "export": export,
         "backup": backup,
@@ -70,6 +72,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def make_parser() -> argparse.ArgumentParser:
     """All commands and options; ``--data`` and ``--empty`` may stand before or after the command."""
     from service.backup.commands import add_backup_parsers
+    from service.certificate_command import add_certificate_parser
     from service.check_commands import add_check_parser
     from service.device_commands import add_devices_parser
     from service.exchange.commands import add_exchange_parsers
@@ -113,6 +116,7 @@ def make_parser() -> argparse.ArgumentParser:
     undo_.add_argument("change", nargs="?", metavar="CHANGE")
     _add_workers(add_serve_parser(commands, shared))
     add_devices_parser(commands, shared)
+    add_certificate_parser(commands, shared)
     add_check_parser(commands, shared)
     add_exchange_parsers(commands, shared)
     add_backup_parsers(commands, shared)

@@ -58,6 +58,7 @@ def _list(paired: Devices, as_json: bool) -> int:
 
 
 def _pair(paired: Devices, settings: Settings, is_owner: bool) -> int:
+    from service.certificate import find_made
     from service.folder_lock import read_serving
     from service.serve import show_code
 
@@ -65,5 +66,7 @@ def _pair(paired: Devices, settings: Settings, is_owner: bool) -> int:
     if serving is None or not serving.get("lan"):
         print("rimlight: the network is not served: start `rimlight serve --lan` first.", file=sys.stderr)
         return FAILED
-    show_code(str(serving["lan"]), paired.make_code(is_owner))
+    address = str(serving["lan"])
+    made = find_made(settings.data_folder) if address.startswith("https:") else None
+    show_code(address, paired.make_code(is_owner), made)
     return DONE

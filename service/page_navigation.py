@@ -70,7 +70,12 @@ GROUPS: tuple[tuple[str, tuple[PageLink, ...]], ...] = (
     ),
     (
         "Paper and files",
-        (PageLink("/register/print", "Labels and sheets", "A sale label, or a sheet for a talk, to print."),),
+        (
+            PageLink("/exchange", "Exchange", "Everything out and in again: archives and tables.", "desk"),
+            PageLink(
+                "/register/print", "Labels and sheets", "A sale label, or a sheet for a talk, to print."
+            ),
+        ),
     ),
     (
         "This Rimlight",

@@ -21,7 +21,11 @@ def add_serve_parser(commands: Any, shared: argparse.ArgumentParser) -> argparse
         "serve", parents=[shared], help="start the phone page and the HTTP endpoint"
     )
     serve.add_argument("--port", type=_port, default=None, help="default: 7446; 0 picks a free one")
-    serve.add_argument("--lan", action="store_true", help="let paired phones of this network in")
+    serve.add_argument(
+        "--lan",
+        action="store_true",
+        help="let paired phones of this network in; encrypted where `rimlight certificate` was run",
+    )
     serve.add_argument("--cert", metavar="FILE", help="certificate (PEM): serve encrypted, with --key")
     serve.add_argument("--key", metavar="FILE", help="key of the certificate (PEM)")
     return serve
@@ -33,7 +37,9 @@ def serve(
     opened: Callable[..., AbstractContextManager[Actions]],
 ) -> int:
     """Serve until stopped."""
-    from service.serve import Certificate, serve_pages
+    from service.certificate import find_made
+    from service.serve import serve_pages
+    from service.serve_ways import Certificate
     from service.settings import DEFAULT_PORT
 
     if (given.cert is None) != (given.key is None):
@@ -43,7 +49,8 @@ def serve(
     port = DEFAULT_PORT if given.port is None else given.port
     with opened(settings, workers=given.workers) as actions:
         actions.who = "page"
-        return serve_pages(actions, port, given.lan, tls)
+        made = find_made(settings.data_folder) if given.lan and tls is None else None
+        return serve_pages(actions, port, given.lan, tls, made)
 
 
 def _port(text: str) -> int:

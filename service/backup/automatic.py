@@ -20,16 +20,21 @@ STARTED = 1  # the first line of every log: a folder that has no more holds noth
 
 
 def keep_backed_up(
-    backups: Backups, stop: threading.Event, now: Callable[[], datetime] = lambda: datetime.now(UTC)
+    backups: Backups,
+    stop: threading.Event,
+    now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    others: Callable[[], Iterable[Backups]] = tuple,
 ) -> None:
     """Until told to stop: make a backup when the newest is a day old and something changed since.
 
-    What fails is said once on standard error; the next look tries again.
+    ``others`` names further places that are there now, asked at every look. What
+    fails is said once on standard error; the next look tries again.
     """
     said = ""
     while True:
         try:
-            back_up_if_due(backups, now())
+            for place in (backups, *others()):
+                back_up_if_due(place, now())
             said = ""
         except (ServiceError, OSError, sqlite3.Error) as error:
             if str(error) != said:

@@ -12,6 +12,7 @@ import functools
 import importlib.resources
 import os
 import shutil
+import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -179,6 +180,20 @@ def make_served() -> Iterator[Callable[..., Served]]:
     yield start
     for running in started:
         running.stop()
+
+
+@pytest.fixture(scope="session")
+def lan_address() -> str:
+    """This machine's address on a network, by which it is a stranger to itself."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # a documentation address (RFC 5737); nothing is sent
+            address = str(probe.getsockname()[0])
+        except OSError:
+            address = ""
+    if not address or address.startswith(("127.", "0.")):
+        pytest.skip("this machine has no network address")
+    return address
 
 
 @pytest.fixture(scope="session")
