@@ -8,6 +8,7 @@ import numpy.typing as npt
 from model.bands import Band, Bands
 from model.colour import ciede2000, decode_srgb, lab_from_linear_rgb, luminance
 from model.facts import Light, Line, Place, Trim
+from model.line_width import measure_line_width_px
 from model.rim_band import RimStrip
 from model.surroundings import Surroundings
 from model.trim import JudgedRegion, judge_regions
@@ -91,9 +92,16 @@ def name_lines(
         if colour is None:
             bright = find_bright_level(strip) if bright is None else bright
             colour = name_colour(measure_line_lab(strip, bands, light, band, bright))
-        width = None if strip.mm_per_px is None else (band.row1 - band.row0) * strip.mm_per_px
-        found.append(Line(PLACES[band.kind], colour, width))
+        found.append(Line(PLACES[band.kind], colour, _width_mm(strip, bands, band)))
     return tuple(found)
+
+
+def _width_mm(strip: RimStrip, bands: Bands, band: Band) -> float | None:
+    """By the print of a line that has glaze on both sides, an edge line by its rows; None without scale."""
+    if strip.mm_per_px is None:
+        return None
+    width_px = None if PLACES[band.kind] == "edge" else measure_line_width_px(strip, bands, band)
+    return (band.row1 - band.row0 if width_px is None else width_px) * strip.mm_per_px
 
 
 def choose_lines(strip: RimStrip, bands: Bands) -> list[Band]:

@@ -29,6 +29,7 @@ _LEAST_ZOOM = 1.15  # under it a closer look shows nothing new
 _LARGEST_ZOOM = 4.0
 _LEAST_GROWTH = 1.01  # of a part of the photo: smaller ones are not worth a resize
 _SCALE_LOG = (-6.0, 2.0)  # as in training
+_SURENESS = 3.0  # power of the probabilities that tell which way up; at 1 small cups lay on their side
 WEIGHTS = Path(__file__).with_name("weights")
 
 # Of the picture the network sees: its middle and high tones in linear light, encoded by about this power.
@@ -157,7 +158,8 @@ def _pool_votes(logits: FloatMap, votes: FloatMap, size: tuple[int, int]) -> Lip
 
 def _find_upright(logits: FloatMap) -> int:
     """Quarter turns, counter-clockwise, after which the piece's body lies below its lip's middle."""
-    silhouette, area = (1 / (1 + np.exp(-logits[i])) for i in (0, 1))
+    # By sureness: a wide background with a few per cent of belief would outweigh a small piece.
+    silhouette, area = ((1 + np.exp(-logits[i])) ** -_SURENESS for i in (0, 1))
     x, y = _middle(silhouette) - _middle(area)
     return int(np.round(np.degrees(np.arctan2(x, y)) / 90)) * -1 % 4
 
