@@ -7,6 +7,7 @@ network sees single pixels with their neighbours, not means over a region that m
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,7 +24,8 @@ Mask = npt.NDArray[np.bool_]
 ROWS, COLUMNS, WINDOWS = 160, 192, 4  # px of a window; four of them spread round the rim
 LIP_AT = 8  # row of a window where the lip lies
 GLAZE_STEP = 8  # the glaze is smooth: one sample in so many px
-LEAST_SEEN = 0.5  # share of a window that must be seen
+LEAST_SEEN = 0.5  # share of a window that must be seen; less where nothing is seen so well
+HARDLY_SEEN, OF_THE_BEST = 0.1, 0.7
 DARKEST = 0.002  # linear; below it 8-bit steps are larger than any ratio
 LARGEST_LOG = 4.0
 PLANES = ("brightness", "rg", "bg", "glaze rg", "glaze bg", "glaze level", "clipped", "seen", "depth")
@@ -69,14 +71,14 @@ def place_windows(strip: RimStrip) -> WindowPlaces:
     first = np.arange(0, max(1, size[1] - COLUMNS + 1), COLUMNS // 4)
     total = np.concatenate([[0.0], np.cumsum(seen)])
     share = (total[np.minimum(first + COLUMNS, size[1])] - total[first]) / min(COLUMNS, size[1])
-    fit = first[share >= LEAST_SEEN]
-    if len(fit) == 0:
+    fit = first[share >= min(LEAST_SEEN, OF_THE_BEST * float(share.max()))]
+    if share.max() < HARDLY_SEEN:
         return WindowPlaces((), scale, size, round(strip.lip_row * scale))
     picked = fit[np.unique(np.linspace(0, len(fit) - 1, WINDOWS).round().astype(int))]
     return WindowPlaces(tuple(int(p) for p in picked), scale, size, round(strip.lip_row * scale))
 
 
-def cut_plane(plane: npt.NDArray[np.generic], places: WindowPlaces) -> npt.NDArray[np.generic]:
+def cut_plane(plane: npt.NDArray[Any], places: WindowPlaces) -> npt.NDArray[Any]:
     """The windows (k, ROWS, COLUMNS[, c]) of a strip-sized array; 0 where they reach beyond the strip."""
     flags = cv2.INTER_AREA if places.scale < 1 else cv2.INTER_NEAREST
     small = plane if places.scale == 1 else cv2.resize(plane, places.size[::-1], interpolation=flags)
