@@ -7,6 +7,7 @@ from fastapi import FastAPI
 
 from service.actions import Actions
 from service.desk_compare import add_compare_page
+from service.desk_exchange import add_exchange_page
 from service.desk_forms import add_form_pages
 from service.desk_import import add_import_page
 from service.desk_parts import Desk, teach_words
@@ -25,6 +26,7 @@ def add_desk_pages(app: FastAPI, shapes: jinja2.Environment, actions: Actions, r
     add_view_pages(app, desk)
     add_compare_page(app, desk)
     add_import_page(app, desk)
+    add_exchange_page(app, desk)
     add_print_pages(app, desk)
     add_record_pages(app, desk)
     show_problems_as_pages(app, desk)

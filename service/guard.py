@@ -20,14 +20,15 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.caller import THIS_MACHINE, Caller, set_caller
+from service.caller import OWNER_KEY, THIS_MACHINE, Caller, set_caller
 from service.devices import Devices
 from service.errors import StoreError, TooMany
 from service.pairing_page import STYLE_HASH, render_pairing
 from service.problems import STATUS_TITLES, make_problem
-from service.settings import MAX_FORM_BYTES, MAX_JSON_BYTES, MAX_PHOTO_BYTES
+from service.settings import MAX_ARCHIVE_BYTES, MAX_FORM_BYTES, MAX_JSON_BYTES, MAX_PHOTO_BYTES
 
 COOKIE = "rimlight_pairing"
+ARCHIVES = "/api/exchange/archives"
 # A client in the middle of sending hears the refusal only if the rest of its body is taken; up to here.
 MOST_DISCARDED_BYTES = 200_000_000
 SILENCE_LIMIT_S = 30.0  # between two pieces of a body; a phone on weak radio pauses, it does not stop
@@ -235,6 +236,8 @@ def _limit_body(scope: Scope, receive: Receive) -> Receive:
     headers = Headers(scope=scope)
     is_form = _is_form(headers)
     limit = MAX_PHOTO_BYTES + MAX_FORM_BYTES if is_form else MAX_JSON_BYTES
+    if scope["path"] == ARCHIVES and scope.get(OWNER_KEY):
+        limit = MAX_ARCHIVE_BYTES  # written down as it comes, never held in memory
     taken, complete = 0, False
 
     async def receive_counted() -> Message:

@@ -114,6 +114,7 @@ STATUS_TITLES = {
     429: "Too much at once",
     500: "Something failed here",
     503: "Busy just now",
+    507: "No room here",
 }
 
 

@@ -10,6 +10,7 @@ DEFAULT_PORT = 7446
 MAX_PHOTO_BYTES = 30_000_000  # the public limit of a photo, the same as the reading step keeps
 MAX_FORM_BYTES = 512 * 1024  # labels and a drawn line beside the photo in one multipart body
 MAX_JSON_BYTES = 64 * 1024
+MAX_ARCHIVE_BYTES = 16_000_000_000  # somebody's whole gallery, from the owner alone
 PAGE_SIZE = 48  # gallery items a page: fills two, three or four columns evenly
 
 

@@ -14,7 +14,7 @@
 
   const sleep = (ms) => new Promise((resolve) => setTimeout(resolve, ms));
   const withState = (...states) => [...rows.values()].filter((row) => states.includes(row.state));
-  const percent = (share) => `${Math.min(99, Math.max(1, Math.round(share * 100)))} %`;
+  const percent = (share) => `${Math.min(99, Math.max(1, Math.round(share * 100)))}\u00a0%`;
 
   // Taking in.
 
