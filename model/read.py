@@ -27,7 +27,8 @@ from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.straighten import straighten_strip
 from model.surroundings import look_around
-from model.trim import judge_regions, judge_trim
+from model.trim import hear_witness, judge_regions, judge_trim
+from model.trim_print import find_print
 
 # Sources: FDA Food Code 4-101.13; Sheets 1997, Sci. Total Environ. 197:167-175 (78 of 149 old overglaze
 # dishes leached over the guidance level); microwave arcing of metal trim: common practice, no source.
@@ -144,12 +145,14 @@ def read_photo(
         )
         around = looked.result()
         light = laps.timed("light", find_light)(photo, piece, strip, bands, neutral, around=around)
-        judged = None
+        judged, heard = None, None
         if strip is not None and bands is not None:
-            judged = laps.timed("trim", judge_regions)(strip, bands, light, around)
+            found = laps.timed("trim", find_print)(strip, bands)
+            judged = laps.timed("trim", judge_regions)(strip, bands, light, around, found=found)
+            heard = laps.timed("witness", hear_witness)(strip, found, light, around)
         border = counted.result()
         trim = laps.timed("trim", judge_trim)(
-            strip, bands, light, around, border=border, reason=piece.reason, judged=judged
+            strip, bands, light, around, border=border, reason=piece.reason, judged=judged, measures=heard
         )
         trim = replace(trim, colour_line=measure_colour_line(strip, bands, judged))
         lines = laps.timed("lines", name_lines)(strip, bands, light, trim, around, judged=judged)

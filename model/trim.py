@@ -1,8 +1,9 @@
 """Gold, platinum, worn lustre, no metal, or cannot tell: the verdict on the metal trim, with its evidence.
 
 Each printed region (edge line, border, verge line) is measured and judged on its own by small boosted trees
-over physical features; the regions that look like metal are pooled. The numbers are fitted on path-traced
-pictures and live in `weights/trim.json`; the verdict is withheld where the fitted model errs too often.
+over physical features; a small network labels pixels beside them (`model.witness`); trees weigh both. The
+numbers are fitted on path-traced pictures and live in `weights/trim.json`; the verdict is withheld where the
+fitted model errs too often.
 """
 
 from __future__ import annotations
@@ -22,9 +23,13 @@ from model.rim_band import RimStrip
 from model.surroundings import Surroundings
 from model.trees import Trees, probability
 from model.trim_features import measure_region
-from model.trim_print import TrimRegion, find_print, list_regions
+from model.trim_fusion import Fusion, JudgedRegion, photo_features, pool_gold_odds
+from model.trim_print import Print, find_print, list_regions
 from model.trim_reasons import Finding, choose_retake, explain, look_reason
 from model.wear import SECTORS, Wear, measure_wear
+from model.witness import consult_witness
+
+__all__ = ["JudgedRegion", "TrimRecipe", "judge_regions", "judge_trim", "load_recipe", "pool_regions"]
 
 RECIPE = Path(__file__).parent / "weights" / "trim.json"
 WORN_SHARE = 0.75  # "less than .75 of the stamped metal area remains": the definition of worn lustre
@@ -32,29 +37,18 @@ MIN_VISIBLE_DEG = 8.0  # less of the rim is one spot, not a spread
 # Height of the repeat's autocorrelation from which the remaining share follows the truth (correlation .57 on
 # path-traced photos, .2 and less below it).
 CLEAR_REPEAT = 0.45
-# How much a region's colour counts: bands found as such over print without rows of its own.
-KIND_WEIGHTS = {"edge line": 1.0, "verge line": 0.7, "border": 1.0, "line": 0.3, "stray": 0.4}
-
-
-@dataclass(frozen=True, eq=False)
-class JudgedRegion:
-    """A region with its features and log-odds; None where too few sound pixels."""
-
-    region: TrimRegion
-    features: dict[str, float] | None
-    metal_log_odds: float
-    gold_log_odds: float
 
 
 @dataclass(frozen=True, eq=False)
 class TrimRecipe:
-    """The fitted numbers: trees, pooling, thresholds."""
+    """The fitted numbers: trees, pooling, thresholds; ``fusion`` judges where the witness was heard."""
 
     metal: Trees
     gold: Trees
     worn: Trees
     remaining_knots: tuple[tuple[float, ...], tuple[float, ...]]
     numbers: dict[str, Any]
+    fusion: Fusion | None = None
 
 
 def judge_trim(
@@ -66,6 +60,7 @@ def judge_trim(
     border: Border | None = None,
     reason: str | None = None,
     judged: list[JudgedRegion] | None = None,
+    measures: dict[str, float] | None = None,
 ) -> Trim:
     """Judge the metal trim of the rim.
 
@@ -83,6 +78,8 @@ def judge_trim(
         Why there is no strip, in words for the user.
     judged
         The regions if judged already (`judge_regions`); the lines need them too.
+    measures
+        What the witness measured if it was heard already (`hear_witness`).
 
     Returns
     -------
@@ -94,8 +91,11 @@ def judge_trim(
     if visible_deg(strip) < MIN_VISIBLE_DEG:
         return _no_look("Too little of the rim is in view to compare places on it.")
     recipe = load_recipe()
-    judged = judge_regions(strip, bands, light, around, recipe) if judged is None else judged
-    chances = pool_regions(judged, recipe)
+    if judged is None or measures is None:
+        found = find_print(strip, bands)
+        judged = judge_regions(strip, bands, light, around, recipe, found) if judged is None else judged
+        measures = hear_witness(strip, found, light, around) if measures is None else measures
+    chances = pool_regions(judged, recipe, measures)
     if not judged:
         return _plain_rim(chances, recipe)
     metal = [j.region for j in judged if j.metal_log_odds > 0 and shows_repeat(j.region.kind, j.features)]
@@ -114,11 +114,12 @@ def judge_regions(
     light: Light,
     around: Surroundings | None = None,
     recipe: TrimRecipe | None = None,
+    found: Print | None = None,
 ) -> list[JudgedRegion]:
     """Measure every printed region and give it its log-odds of metal, and of gold if metal."""
     recipe = load_recipe() if recipe is None else recipe
     judged = []
-    found = find_print(strip, bands)
+    found = find_print(strip, bands) if found is None else found
     for region in list_regions(strip, bands, found):
         features = measure_region(strip, found, light, around.colours if around else None, region)
         if features is None:
@@ -130,17 +131,26 @@ def judge_regions(
     return judged
 
 
-def pool_regions(judged: list[JudgedRegion], recipe: TrimRecipe) -> dict[str, float]:
-    """Probabilities of gold, platinum and no metal for the piece: its most metallic regions speak."""
+def hear_witness(
+    strip: RimStrip, found: Print, light: Light, around: Surroundings | None = None
+) -> dict[str, float]:
+    """What the network's labels say, by name; empty where it is not installed or sees nothing of the rim."""
+    return consult_witness(strip, found.glaze_linear_rgb, light, around.colours if around else None)
+
+
+def pool_regions(
+    judged: list[JudgedRegion], recipe: TrimRecipe, measures: dict[str, float] | None = None
+) -> dict[str, float]:
+    """Probabilities of gold, platinum and no metal for the piece: regions and witness, or regions alone."""
+    if recipe.fusion is not None and measures:
+        return recipe.fusion.chances(photo_features(judged, measures))
     known = [j for j in judged if j.features is not None]
     if not known:
         return dict(recipe.numbers["plain_rim" if not judged else "unreadable"])
     pooled = recipe.numbers["pool"]
     metal_odds = max(j.metal_log_odds for j in known)
     p_metal = probability(pooled["metal_scale"] * metal_odds + pooled["metal_shift"])
-    weights = np.array([probability(j.metal_log_odds) ** 2 * KIND_WEIGHTS[j.region.kind] for j in known])
-    gold_odds = float((weights * [j.gold_log_odds for j in known]).sum() / weights.sum())
-    p_gold = probability(pooled["gold_scale"] * gold_odds + pooled["gold_shift"])
+    p_gold = probability(pooled["gold_scale"] * pool_gold_odds(known) + pooled["gold_shift"])
     return {"gold": p_metal * p_gold, "platinum": p_metal * (1 - p_gold), "no metal": 1 - p_metal}
 
 
@@ -279,4 +289,7 @@ def read_recipe(data: dict[str, Any]) -> TrimRecipe:
     """Build the recipe from its plain form."""
     trees = {name: Trees.from_recipe(data[name]) for name in ("metal", "gold", "worn")}
     seen, true = data["remaining_knots"]
-    return TrimRecipe(**trees, remaining_knots=(tuple(seen), tuple(true)), numbers=data["numbers"])
+    fusion = Fusion.from_recipe(data["photo"]) if "photo" in data else None
+    return TrimRecipe(
+        **trees, remaining_knots=(tuple(seen), tuple(true)), numbers=data["numbers"], fusion=fusion
+    )

@@ -102,7 +102,7 @@ def measure_loss(
     return by_cell + PHOTO_WEIGHT * by_photo, {"cells": by_cell.detach(), "photos": by_photo.detach()}
 
 
-@torch.no_grad()
+@torch.no_grad()  # type: ignore[untyped-decorator]
 def ask(network: Witness, photos: Photos, batch: int = 32) -> dict[str, np.ndarray]:
     """Photo logits (n, 3) under the light as read; chances of gold, platinum and paint, (n, k, 3, h, w) in
     255ths; how the cells were labelled, counts (n, 4, 4)."""
@@ -168,7 +168,9 @@ def keep_answers(asked: list[tuple[list[dict[str, Any]], dict[str, np.ndarray]]]
     """All answers about photos that the answering network never saw, in one file."""
     if asked:
         names = np.array([fact["name"] for facts, _ in asked for fact in facts])
-        joined = {key: np.concatenate([answers[key] for _, answers in asked]) for key in asked[0][1]}
+        joined: dict[str, Any] = {
+            key: np.concatenate([answers[key] for _, answers in asked]) for key in asked[0][1]
+        }
         np.savez(path, names=names, **joined)
 
 

@@ -55,8 +55,8 @@ class Photos:
         """The photos of an index."""
         at = torch.as_tensor(index, device=self.pixels.device)
         kept = [self.facts[i] for i in at.tolist()]
-        tensors = (self.pixels, self.glaze, self.masks, self.cover, self.exact, self.verdict, self.white)
-        return Photos(*(t[at] for t in (*tensors, self.context, self.reach)), kept)
+        chosen: dict[str, Any] = {name: value[at] for name, value in vars(self).items() if name != "facts"}
+        return Photos(**chosen, facts=kept)
 
 
 def load_photos(paths: Sequence[Path], device: str, limit: int | None = None) -> Photos:
@@ -114,7 +114,8 @@ def _unpack(parts: dict[str, bytes], count: int, context: Any, facts: dict[str, 
 
 
 def _decode(data: bytes, shape: tuple[int, ...]) -> Any:
-    picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)[..., ::-1]
+    picture: Any = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    picture = picture[..., ::-1]
     count, channels, rows, columns = shape
     return picture.reshape(count, rows, columns, channels).transpose(0, 3, 1, 2)
 

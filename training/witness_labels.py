@@ -31,7 +31,7 @@ HOLE_PX = 0.6
 def stage_again(truth: dict[str, Any]) -> Stage | None:
     """The stage of a photo; None where it cannot be that of the photo (older plans, another art cache)."""
     names = {field.name for field in fields(ScenePlan)}
-    told = {
+    told: dict[str, Any] = {
         name: tuple(value) if isinstance(value, list) else value
         for name, value in truth["plan"].items()
         if name in names

@@ -25,7 +25,7 @@ def _conv(inside: int, outside: int, step: int = 1, size: int = 3) -> nn.Sequent
     )
 
 
-class Mix(nn.Module):
+class Mix(nn.Module):  # type: ignore[misc]
     """Each plane blurred on its own, then planes mixed pixel by pixel; added to what came in."""
 
     def __init__(self, width: int) -> None:
@@ -44,7 +44,7 @@ class Mix(nn.Module):
         return planes + self.body(planes)
 
 
-class Witness(nn.Module):
+class Witness(nn.Module):  # type: ignore[misc]
     """Windows (n k, PLANES, h, w) and circumstances (n, CONTEXT) to pixel and photo logits."""
 
     def __init__(self) -> None:

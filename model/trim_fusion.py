@@ -1,0 +1,73 @@
+"""Gold, platinum or no metal for the whole photo: what the regions say and what the witness saw, together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from model.trees import Trees, probability
+from model.trim_print import TrimRegion
+
+# Of the most metallic region and its circumstances; the rest of its measures is in its own log-odds.
+FROM_REGION = (
+    *("has_paper", "light_uncertainty", "light_rg", "light_bg", "glaze_rg", "glaze_bg", "glaze_level"),
+    *("blur_px", "clipped_share", "repeat_strength", "glaze_level_spread", "glaze_tint_spread"),
+)
+
+
+# How much a region's colour counts: bands found as such over print without rows of its own.
+KIND_WEIGHTS = {"edge line": 1.0, "verge line": 0.7, "border": 1.0, "line": 0.3, "stray": 0.4}
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedRegion:
+    """A region with its features and log-odds; None where too few sound pixels."""
+
+    region: TrimRegion
+    features: dict[str, float] | None
+    metal_log_odds: float
+    gold_log_odds: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fusion:
+    """Fitted trees over the photo's features, with the scaling that makes their chances hold."""
+
+    metal: Trees
+    gold: Trees
+
+    @classmethod
+    def from_recipe(cls, recipe: dict[str, Any]) -> Fusion:
+        """Read the recipe's part."""
+        return cls(Trees.from_recipe(recipe["metal"]), Trees.from_recipe(recipe["gold"]))
+
+    def chances(self, features: dict[str, float]) -> dict[str, float]:
+        """Chances of gold, platinum and no metal."""
+        metal, gold = probability(self.metal.score(features)), probability(self.gold.score(features))
+        return {"gold": metal * gold, "platinum": metal * (1 - gold), "no metal": 1 - metal}
+
+
+def pool_gold_odds(known: Sequence[JudgedRegion]) -> float:
+    """Log-odds of gold of readable regions together: the most metallic speak."""
+    weights = np.array([probability(j.metal_log_odds) ** 2 * KIND_WEIGHTS[j.region.kind] for j in known])
+    return float((weights * [j.gold_log_odds for j in known]).sum() / weights.sum())
+
+
+def photo_features(regions: Sequence[JudgedRegion], measures: dict[str, float]) -> dict[str, float]:
+    """The regions' odds pooled, the best region's circumstances, and the witness's measures, by name."""
+    out = dict(measures)
+    known = [j for j in regions if j.features is not None]
+    if not known:
+        return out
+    best = max(known, key=lambda j: j.metal_log_odds)
+    assert best.features is not None
+    out |= {"region_metal": best.metal_log_odds, "region_gold": pool_gold_odds(known)}
+    for place in ("edge line", "verge line", "border"):
+        found = [j for j in known if j.region.kind == place]
+        if found:
+            name = place.replace(" ", "_")
+            out |= {f"{name}_metal": found[0].metal_log_odds, f"{name}_gold": found[0].gold_log_odds}
+    return out | {name: best.features[name] for name in FROM_REGION if name in best.features}
