@@ -38,13 +38,20 @@ def say_why_trim(trim: Facts) -> str:
     """The reason that weighs most: what was seen, or, where nothing can be told, what stands in the way."""
     if not trim["reasons"]:
         return ""
-    return str(trim["reasons"][-1 if trim["verdict"] == "cannot tell" else 0])
+    return make_sentence(trim["reasons"][-1 if trim["verdict"] == "cannot tell" else 0])
+
+
+def make_sentence(reason: str) -> str:
+    """With a capital and a full stop, as reasons from errors come without."""
+    return reason[:1].upper() + reason[1:] + ("" if reason.endswith((".", "!", "?")) else ".")
 
 
 def say_motif(facts: Facts) -> str:
     """Which motif, with how sure that is."""
     if facts["border"] is not None and facts["border"]["layout"] == "none":
         return "No stamped border"
+    if facts["strip_first_column_deg"] is None:
+        return "The rim was not found"
     if not facts["candidates"]:
         unknown = facts["not_in_gallery_probability"] is None
         return "No border to compare" if unknown else "Nothing in the gallery to compare with"

@@ -124,10 +124,12 @@ def suggest_facts(facts: Mapping[str, Any]) -> dict[str, Any]:
 _SCORES = ((0.99, 0), (0.9, 2), (0.5, 3))
 
 
-def suggest_wear(sectors: list[Mapping[str, float]] | None) -> list[dict[str, int]]:
+def suggest_wear(sectors: list[Mapping[str, Any]] | None) -> list[dict[str, int]]:
     """Wear by clock position from the shares of metal that remain; an hour that was not seen is left out."""
     hours: dict[int, list[float]] = {}
     for sector in sectors or ():
+        if sector["remaining_share"] is None:  # that part of the rim was not seen
+            continue
         middle = (sector["from_deg"] + sector["to_deg"]) / 2
         hours.setdefault(round(middle / 30) % 12 or 12, []).append(sector["remaining_share"])
     worn = []
