@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Re
 
 from model.errors import RimlightError
 from service.caller import current_caller, require_owner
+from service.device_doings import tell_doings
 from service.devices import Devices
 from service.errors import TooMany
 from service.guard import COOKIE
@@ -76,7 +77,7 @@ class NewCode(BaseModel):
 
 def add_devices(app: FastAPI, devices: Devices, shapes: jinja2.Environment) -> None:
     """Add them; ``app.state.address`` is where phones reach this machine, or None."""
-    answers = RecentAnswers()
+    answers, store = RecentAnswers(), devices.store
     _add_pairing(app, devices, answers)
     _add_list(app, devices, answers)
 
@@ -84,7 +85,9 @@ def add_devices(app: FastAPI, devices: Devices, shapes: jinja2.Environment) -> N
     def show_devices() -> HTMLResponse:
         require_owner()
         page = shapes.get_template("devices.html")
-        return HTMLResponse(page.render(here="", devices=devices.list_devices(), address=_address(app)))
+        listed = [told | tell_doings(store, told) for told in devices.list_devices()]
+        own = current_caller().device
+        return HTMLResponse(page.render(here="/devices", devices=listed, own=own, address=_address(app)))
 
 
 def _add_pairing(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
@@ -151,6 +154,17 @@ def _add_list(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
         require_owner()
         devices.revoke(device_id)
         return Response(status_code=204)
+
+    @app.post(
+        "/api/devices/{device_id}/return",
+        response_model=Device,
+        responses=describe_problems(403, 404, 422),
+        summary="Take a revoking back within the hour, for the owner",
+    )
+    def let_in_again(device_id: Id, key: Key = None) -> Response:
+        require_owner()
+        retry = _retry(key, "return", device_id)
+        return JSONResponse(answers.once(retry, lambda: devices.let_in_again(device_id)))
 
     @app.post(
         "/api/devices/codes",

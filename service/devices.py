@@ -28,6 +28,7 @@ REQUESTS, REQUESTS_PER_S = 400, 10.0
 # A photo takes about a second to read here; a shelf photographed in one go is some forty.
 PHOTOS, PHOTOS_PER_S = 40, 1 / 3
 PHOTOS_A_DAY, BYTES_A_DAY = 1_000, 4_000_000_000
+REVOKED_FOR = timedelta(hours=1)  # so long a revoking can be taken back
 SEEN_EVERY = timedelta(minutes=10)  # how exact "last seen" is; saves a write with every request
 
 metadata = sa.MetaData()
@@ -78,6 +79,11 @@ class Devices:
         self._tries_of_all = Allowance(TRIES_OF_ALL, TRIES_OF_ALL_PER_S)
         self._requests = Allowance(REQUESTS, REQUESTS_PER_S)
         self._photos = Allowance(PHOTOS, PHOTOS_PER_S)
+
+    @property
+    def store(self) -> Store:
+        """The store whose devices these are."""
+        return self._store
 
     def make_code(self, is_owner: bool = False) -> Code:
         """A code that pairs one device within ten minutes; with ``is_owner`` one with the owner's rights."""
@@ -156,6 +162,24 @@ class Devices:
                 raise NotFound(f"No device named {name!r} is paired: see `rimlight devices`.")
             tx.execute(sa.update(device).where(device.c.id == row.id).values(revoked_at=now()))
         return _device_json(row)
+
+    def let_in_again(self, device_id: str) -> dict[str, Any]:
+        """Take a revoking back within the hour; its token is good again. Its name may have a number now.
+
+        Raises
+        ------
+        NotFound
+            No device of that id was revoked within the hour.
+        """
+        with self._store.writing() as tx:
+            recent = device.c.revoked_at >= _later(now(), -REVOKED_FOR)
+            row = tx.execute(sa.select(device).where(device.c.id == device_id, recent)).first()
+            if row is None:
+                raise NotFound("This device was not revoked within the last hour: pair it again.")
+            name = _free_name(tx, row.name)
+            values = {"revoked_at": None, "name": name, "key": _fold(name)}
+            tx.execute(sa.update(device).where(device.c.id == device_id).values(values))
+            return _device_json(tx.execute(sa.select(device).where(device.c.id == device_id)).one())
 
     def charge(self, device_id: str, upload_bytes: int | None) -> None:
         """Count a request, and the photo that comes with it, against the device's share.
