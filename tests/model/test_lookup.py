@@ -145,3 +145,29 @@ def test_the_shipped_numbers_load_and_broken_ones_are_refused(tmp_path: Path):
     broken.write_text(json.dumps({"score_slope": 1}), encoding="utf-8")
     with pytest.raises(RecipeError, match=r"lookup\.json"):
         load_calibration(broken)
+
+
+def test_many_photos_of_one_piece_crowd_nobody_out():
+    rng = np.random.default_rng(11)
+    motifs = unit(rng.normal(size=(8, 32)))
+
+    def photo(motif: int) -> np.ndarray:
+        return unit(motifs[motif] + rng.normal(0, 0.12, (4, 32)))
+
+    piece = photo(0)
+    once = [(0, piece), *((motif, photo(motif)) for motif in range(1, 8))]
+    again = [*once, *((0, unit(piece + rng.normal(0, 0.005, piece.shape))) for _ in range(60))]
+    query, weights = photo(3), np.ones(4, np.float32)
+    before, after = (rank_motifs(query, weights, _gallery_of(held)) for held in (once, again))
+    assert before.motif_ids[0] == after.motif_ids[0] == "m3"
+    assert before.motif_ids == after.motif_ids
+    np.testing.assert_allclose(after.scores, before.scores, atol=0.02)
+    matches = look_up(query, weights, _gallery_of(again), CALIBRATION)
+    assert len({candidate.motif_id for candidate in matches.candidates}) == 5
+    assert matches.candidates[0].motif_id == "m3"
+
+
+def _gallery_of(photos: list[tuple[int, np.ndarray]]) -> Gallery:
+    items = tuple(GalleryItem(f"g{k}", f"m{motif}", f"Motif {motif}") for k, (motif, _) in enumerate(photos))
+    index = np.repeat(np.arange(len(photos)), [len(rows) for _, rows in photos])
+    return Gallery(np.concatenate([rows for _, rows in photos]), index, items)
