@@ -193,3 +193,22 @@ def test_two_tabs_send_a_waiting_photo_once(make_served: Callable, open_page: Ca
     expect(waiting(page)).to_contain_text("1 photo sent and read", timeout=READ_MS)
     assert count_readings(folder) == before + 1
     assert len([url for url in sent if url.endswith("/api/readings")]) == 1, json.dumps(sent)
+
+
+def test_photos_that_wait_their_turn_are_kept_when_the_page_is_closed_before(
+    make_served: Callable, open_page: Callable, folder: Path
+) -> None:
+    served = make_served(folder, "--empty")
+    page = open_page(served.url, PHONE, service_workers="block")
+    page.goto("/")
+    before = count_readings(folder)
+    page.route("**/api/readings", lambda route: None)  # the machine takes its time with the first two
+    choose(page, *sorted(PHOTOS.glob("2[0-2]-*.jpg")))
+    expect(page.locator("#jobs li")).to_have_count(3)
+    while len(list_kept(page)) < 3:
+        page.wait_for_timeout(50)
+    other = page.context.new_page()
+    page.close()
+    other.goto("/")
+    expect(waiting(other)).to_contain_text("3 photos sent and read", timeout=2 * READ_MS)
+    assert count_readings(folder) == before + 3

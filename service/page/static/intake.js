@@ -24,6 +24,7 @@ class Intake {
   add(files) {
     for (const file of files) {
       const job = { file, key: newKey(), state: "queued", reading: null };
+      sending.keepFirst(file, { key: job.key, group: this.group }); // whatever becomes of the page, it is not lost
       this.jobs.push(job);
       this.draw(job);
     }

@@ -7,6 +7,7 @@
 //                    share the part sent (0 to 1, null where it cannot be told), text a sentence to show }
 // Promise: the reading as the interface gives it; { kept: true, text } where the photo waits in this browser until
 // it can be sent; or an error whose message says what to do.
+// sending.keepFirst(file, { key, group }) keeps a photo at once that is sent by sendPhoto later.
 //
 // The photo is kept in the browser first and sent then. It goes with one Idempotency-Key however often it is sent,
 // so the machine that runs Rimlight reads it once. Needs common.js and keep.js.
@@ -21,6 +22,7 @@ window.sending = window.sending || (() => {
   const KEPT = "Kept in this browser. It goes up by itself when the machine that runs Rimlight is in reach.";
   const NOT_PAIRED = "This device is not paired any more. The photo stays in this browser: pair again to send it.";
   const here = new Set(); // keys that this page is sending now
+  const first = new Map(); // key of a photo whose turn comes later -> whether it is kept, promised
   let awayUntil = 0;
 
   function fillForm(file, fields) {
@@ -137,16 +139,20 @@ window.sending = window.sending || (() => {
     return { later: KEPT };
   }
 
+  // Keeps a photo whose turn to be sent comes later; the queue leaves it to this page as long as the page is open.
+  function keepFirst(file, { key, fields, group }) {
+    here.add(key);
+    const keeping = kept.add(file, key, fields, group).then(() => true, () => false);
+    first.set(key, keeping); // false: no room, or a browser that keeps nothing; then the photo is only sent
+    return keeping;
+  }
+
   async function send(file, extras = {}) {
     const key = extras.key || newKey();
     const onStep = extras.onStep || (() => {});
-    let isKept = true;
-    try {
-      here.add(key); // before it is kept: the queue must not take it from under us
-      await kept.add(file, key, extras.fields, extras.group);
-    } catch (error) { // no room, or a browser that keeps nothing: then it is only sent
-      isKept = false;
-    }
+    here.add(key); // before it is kept: the queue must not take it from under us
+    const isKept = await (first.get(key) || keepFirst(file, { ...extras, key }));
+    first.delete(key);
     const away = isKept && Date.now() < awayUntil;
     const { reading, refused, later, unreachable } = away
       ? letWait(key) : await deliver(file, key, extras.fields, onStep);
@@ -161,7 +167,7 @@ window.sending = window.sending || (() => {
     return { kept: true, text: later };
   }
 
-  return { here, askHealth, deliver, send, KEPT };
+  return { here, askHealth, deliver, keepFirst, send, KEPT };
 })();
 
 function sendPhoto(file, extras) {

@@ -110,7 +110,17 @@
     return said.join(" ");
   }
 
+  // What the list of this round says of a photo that waits is said here too, with something to press.
+  function hideTwice() {
+    const round = document.getElementById("jobs");
+    if (!round) return;
+    for (const line of round.querySelectorAll('[data-step="kept"]')) line.hidden = true;
+    const section = round.closest("section");
+    if (section && round.children.length && !round.querySelector("li:not([hidden])")) section.hidden = true;
+  }
+
   function showList(notes) {
+    hideTwice();
     place.hidden = notes.length === 0;
     place.querySelector("[data-how]").textContent = sayHow(notes);
     place.querySelector("[data-send]").hidden = !notes.some((note) => note.state === "waiting");
