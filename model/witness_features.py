@@ -18,6 +18,7 @@ Array = npt.NDArray[np.float64]
 METAL_FROM, SURE_FROM = 0.4, 0.8
 LEAST_PIXELS = 20
 COVERED_CHANCE = 1e-3
+LEAST_COVER = 0.4  # thinner print is not extrapolated further: noise would be
 BLOCKS = 4  # parts of a window along the rim: each mirrors another part of the room
 SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -111,6 +112,7 @@ def _measure_colour(windows: WitnessWindows, metal: Map, white: npt.NDArray[np.f
     for name, part in (("top", top), ("low", low)):
         red, blue = np.median(colour[part], axis=0)
         out |= {f"metal_rg_{name}": float(red), f"metal_bg_{name}": float(blue)}
+    out |= _measure_pull(pixels, under, fine[chosen], white)
     total = np.log(pixels.sum(axis=0))
     red, blue = np.median(beside, axis=0)
     return out | {
@@ -120,6 +122,22 @@ def _measure_colour(windows: WitnessWindows, metal: Map, white: npt.NDArray[np.f
         "metal_glaze_bg": float(blue),
         "metal_pixels": float(np.log10(len(pixels))),
     }
+
+
+def _measure_pull(
+    pixels: Array, under: Array, chance: Map, white: npt.NDArray[np.float64]
+) -> dict[str, float]:
+    """Colour of the metal with the glaze taken out, and where it pulls the glaze's colour, mixed in or not.
+
+    The chance stands for the cover: both fall towards the edge of a stroke.
+    """
+    cover = np.clip(chance.astype(np.float64), LEAST_COVER, 1.0)[:, None]
+    pure = _log_ratios(np.maximum(under + (pixels - under) / cover, DARKEST / 4)) - white
+    out = _quantiles("pure_rg", pure[:, 0]) | _quantiles("pure_bg", pure[:, 1])
+    pull = (pixels - under) / under
+    yellow, red = (pull[:, 0] + pull[:, 1]) / 2 - pull[:, 2], pull[:, 0] - pull[:, 1]
+    length = np.maximum(np.linalg.norm(pull, axis=1), 0.02)
+    return out | _quantiles("yellow_turn", yellow / length) | _quantiles("red_turn", red / length)
 
 
 def _log_ratios(rgb: Array) -> Array:
