@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from model.arc_tracking import follow_arc
 from model.ellipse import fit_ellipse, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.lip_fusion import fit_to_contour, fuse_ellipse
@@ -118,7 +119,21 @@ def fused_lip(
         free = _truest(photo, mask, _free_lips(level, level_scale, mask, votes))
         if best is None or (free is not None and (free.trust or 0) > (best.trust or 0) + _FREE_LEAD):
             best = free
-    return best
+    return None if best is None else _follow(photo, mask, best)
+
+
+def _follow(photo: Photo | TurnedPhoto, mask: PieceMask, found: FoundLip) -> FoundLip:
+    """A lip cut by the frame, fitted anew as an ellipse to its visible arc if that is one all along."""
+    votes, ellipse = mask.votes, found.lip.ellipse or fit_ellipse(found.lip.curve)
+    if votes is None or ellipse is None or in_frame(photo, found.lip.curve).mean() >= _WHOLE:
+        return found
+    level, level_scale = photo.reduced(REFINE_SIDE_PX)
+    told = votes.scaled(level_scale / mask.scale)
+    fitted = follow_arc(level, scale_ellipse(ellipse, level_scale), told)
+    if fitted is None:
+        return found
+    lip = lip_of_ellipse(level, fitted, level_scale)
+    return FoundLip(lip, max(found.trust or 0.0, trust_in(mask, lip.curve)))
 
 
 def _free_lips(level: RGB, level_scale: float, mask: PieceMask, votes: LipVotes) -> list[Lip]:

@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 
 _SAMPLES = 180
 _ROUNDS = 8
+_RESTARTS, _SETTLED = 4, 1e-3  # the valley of a short arc is long: rounds begun again until the size stays
 _CONTRAST = 9.0  # Lab units over the profile's step: weaker is no visible edge
 _EDGE_WEIGHT = 1.0  # of all edge points together beside all votes, as if each were independent
 _CONTOUR_PX = 1.0  # mask px: the scale of the contour's error
@@ -72,6 +73,37 @@ def fuse_ellipse(rgb: npt.NDArray[np.uint8], start: Ellipse, votes: LipVotes) ->
     return current, share
 
 
+def fit_to_edges(
+    points: FloatArray, tolerance_px: float, starts: list[Ellipse], votes: LipVotes
+) -> Ellipse | None:
+    """Fit an ellipse to edge points (N, 2) and to the votes from each start; the one that fits best."""
+    doubtful = LipVotes(votes.middle, votes.reach_px, _EDGE_DOUBT * votes.scale_px, votes.kind)
+    best: tuple[float, Ellipse] | None = None
+    for start in starts:
+        current: Ellipse | None = start
+        for _ in range(_RESTARTS):
+            fitted = _fit(points, tolerance_px, doubtful, current) if current is not None else None
+            if fitted is None or current is None:
+                break
+            done = abs(fitted.semi_major - current.semi_major) < _SETTLED * current.semi_major
+            current = fitted
+            if done:
+                break
+        if current is None:
+            continue
+        weights, errors = _weigh(
+            _values(current),
+            points,
+            tolerance_px,
+            doubtful,
+            current.semi_minor > _LOOKED_INTO * current.semi_major,
+        )
+        cost = float((weights * errors**2).sum())
+        if np.isfinite(cost) and (best is None or cost < best[0]):
+            best = cost, current
+    return None if best is None else best[1]
+
+
 def fit_to_contour(points: FloatArray, start: Ellipse, votes: LipVotes) -> Ellipse | None:
     """Fit an ellipse to points (N, 2) of the lip area's contour and to the votes; px of the mask."""
     doubtful = LipVotes(votes.middle, votes.reach_px, _CONTOUR_DOUBT * votes.scale_px, votes.kind)
@@ -81,9 +113,7 @@ def fit_to_contour(points: FloatArray, start: Ellipse, votes: LipVotes) -> Ellip
 def _fit(points: FloatArray, tolerance: float, votes: LipVotes, start: Ellipse) -> Ellipse | None:
     """Damped least squares over centre, logarithms of the axes, and turn."""
     unit = max(start.semi_major, 1e-6)
-    values = np.array(
-        [start.cx, start.cy, np.log(start.semi_major), np.log(start.semi_minor), np.radians(start.angle_deg)]
-    )
+    values = _values(start)
     steps = np.array([0.01, 0.01, 1e-4, 1e-4, 1e-4]) * [unit / 100, unit / 100, 1, 1, 1]
     looked_into = start.semi_minor > _LOOKED_INTO * start.semi_major
     damping = 1e-3
@@ -109,6 +139,10 @@ def _fit(points: FloatArray, tolerance: float, votes: LipVotes, start: Ellipse) 
     if not np.isfinite(values).all():
         return None
     return _ellipse(values)
+
+
+def _values(e: Ellipse) -> FloatArray:
+    return np.array([e.cx, e.cy, np.log(e.semi_major), np.log(e.semi_minor), np.radians(e.angle_deg)])
 
 
 def _ellipse(values: FloatArray) -> Ellipse:

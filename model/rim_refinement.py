@@ -73,7 +73,7 @@ def search_lip(
     offsets = np.linspace(-reach_px, reach_px, 2 * half + 1)
     step = offsets[1] - offsets[0]
     where = points[:, None] + normals[:, None] * offsets[None, :, None]
-    profile = _lab_along(rgb, where)
+    profile = lab_along(rgb, where)
     smooth = cv2.GaussianBlur(profile, (0, 0), sigmaX=max(0.8, 1.0 / step), sigmaY=0.8)
     slope = smooth[:, 2:] - smooth[:, :-2]
     strength = np.sqrt((slope * slope).sum(axis=2))
@@ -85,12 +85,12 @@ def search_lip(
     weighted = strength * prior
     best = _outermost_peak(weighted) if outermost else weighted.argmax(axis=1)
     rows = np.arange(len(points))
-    shift = _parabola_shift(strength, best)
+    shift = parabola_shift(strength, best)
     offset = offsets[1:-1][best] + shift * step
     return LipEdges(points, normals, offset, strength[rows, best])
 
 
-def _lab_along(rgb: npt.NDArray[np.uint8], where: FloatArray) -> npt.NDArray[np.float32]:
+def lab_along(rgb: npt.NDArray[np.uint8], where: FloatArray) -> npt.NDArray[np.float32]:
     """Lab, float32, bilinear, at (N, M, 2) places; outside the photo its border is repeated."""
     maps = where.astype(np.float32)
     sampled = cv2.remap(
@@ -113,7 +113,7 @@ def _outermost_peak(weighted: FloatArray) -> npt.NDArray[np.intp]:
     return np.asarray(count - 1 - np.argmax(usable[:, ::-1], axis=1))
 
 
-def _parabola_shift(strength: FloatArray, best: npt.NDArray[np.intp]) -> FloatArray:
+def parabola_shift(strength: FloatArray, best: npt.NDArray[np.intp]) -> FloatArray:
     """Sub-step place of a maximum through three neighbours, within half a step."""
     rows = np.arange(len(best))
     middle = np.clip(best, 1, strength.shape[1] - 2)
