@@ -130,6 +130,8 @@ def test_with_the_own_certificate_the_page_is_secure_and_once_trusted_opens_with
     tmp_path: Path,
     own_certificate: Path,
     trusted: bool,
+    check_axe: Callable,
+    shot: Callable,
 ) -> None:
     served = make_served(tmp_path / "data", "--empty", "--lan")
     assert served.url.startswith("http://127.0.0.1")  # the machine itself needs no certificate
@@ -158,4 +160,12 @@ def test_with_the_own_certificate_the_page_is_secure_and_once_trusted_opens_with
     else:  # Chromium keeps no page under a certificate that a person merely clicked past
         expect(said).to_contain_text("until this device trusts its certificate")
         assert page.get_attribute("html", "data-away") == "refused"
+        said.get_by_role("link").click()
+        expect(page.get_by_role("heading", name="Make a phone trust it")).to_be_visible()
+        with page.expect_download() as coming:
+            page.get_by_role("link", name="Take the certificate").click()
+        sent = Path(coming.value.path()).read_bytes()
+        assert x509.load_der_x509_certificate(sent).extensions.get_extension_for_class(x509.BasicConstraints)
+        check_axe(page)
+        shot(page, "phone-certificate-made")
     context.close()

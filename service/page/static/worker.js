@@ -5,7 +5,7 @@
 const NAME = "rimlight-page-{{ version }}";
 const FILES = {{ files }};
 const AWAY = "/away";
-const PATIENCE_MS = 6000;
+const PATIENCE_MS = 4000;
 
 self.addEventListener("install", (event) => {
   const fresh = [AWAY, ...FILES].map((address) => new Request(address, { cache: "reload" }));
@@ -19,18 +19,26 @@ self.addEventListener("activate", (event) => {
   })());
 });
 
+// Fails once the machine gives no sign of life; a slow answer of a busy machine is waited for.
+async function lookUntilGone(over) {
+  for (;;) {
+    await new Promise((resolve) => setTimeout(resolve, PATIENCE_MS));
+    if (over.is) return new Promise(() => {});
+    await fetch("/api/health", { signal: AbortSignal.timeout(PATIENCE_MS), cache: "no-store" });
+  }
+}
+
 // The machine's own answer as long as there is one; what is kept only where there is none.
 async function answerOr(request, keptAs) {
-  const abort = new AbortController();
-  const timer = setTimeout(() => abort.abort(), PATIENCE_MS);
+  const over = { is: false };
   try {
-    return await fetch(request, { signal: abort.signal });
+    return await Promise.race([fetch(request), lookUntilGone(over)]);
   } catch (error) {
     const found = await caches.match(keptAs);
     if (found) return found;
     throw error;
   } finally {
-    clearTimeout(timer);
+    over.is = true;
   }
 }
 
