@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from service.view import suggest_labels
-from service.view_answer import say_briefly
+from service.view import LEAST_SHOWN, suggest_labels
+from service.view_answer import misses_likely, say_briefly
 from service.view_wear import percent
 
 Facts = dict[str, Any]
@@ -38,9 +38,17 @@ def owned(answer: Facts, facts: Facts, current: Mapping[str, Any] | None) -> Fac
         "others": [one for one in candidates if not one["is_near"]],
         "recorded": next((one for one in candidates if one["same_photo"]), None),
         "current": current or {},
-        "picks": [suggest_labels(c, facts["trim"]) for c in facts["candidates"][:MOST_PICKS]],
+        "picks": _list_picks(facts),
         "suggestions": list_suggestions(answer["suggested"]),
     }
+
+
+def _list_picks(facts: Facts) -> list[dict[str, str]]:
+    """Labels to confirm with one tap; none where the motif is more likely outside the gallery."""
+    if misses_likely(facts):
+        return []
+    likely = [c for c in facts["candidates"] if c["probability"] >= LEAST_SHOWN] or facts["candidates"][:1]
+    return [suggest_labels(c, facts["trim"]) for c in likely[:MOST_PICKS]]
 
 
 def _candidate(one: Facts) -> Facts:

@@ -48,7 +48,7 @@ def measure_paint(page: Page, address: str) -> list[float]:
 def use_answer(page: Page) -> None:
     """Everything a person does on an answer, one after another."""
     page.get_by_text("Read wrong? Point at it").tap()
-    page.get_by_role("button", name="Show a white spot").tap()
+    page.get_by_role("button", name="Show a white spot").last.tap()
     page.locator("#picture").tap()
     page.locator("#hint-undo").tap()
     page.locator("#hint-cancel").tap()

@@ -49,6 +49,8 @@
     document.querySelector("#labels input[name=motif]").focus({ preventScroll: true });
   });
 
+  if (location.hash === "#own-labels") byId("own-labels").open = true; // from another page, to name it
+
   // What the register has, said before anybody asks.
 
   async function sayOwned() {
