@@ -20,6 +20,7 @@ function showKeptNotice() {
 }
 
 async function undoAndReload(change) {
+  showNotice("Taking it back …");
   try {
     const { content } = await sendJson("POST", "/api/undo", { change });
     goWithNotice(location.pathname + location.search, "Undone.", content.change);

@@ -18,17 +18,24 @@ function rowsOf(field) {
   return [...field.querySelector("[data-rows]").children];
 }
 
-function readField(field) {
+// As it is now, or as it came: what was typed before this script ran is a change too.
+const now = { text: (input) => input.value, isTicked: (input) => input.checked };
+const asCame = {
+  text: (input) => (input.options ? ([...input.options].find((o) => o.defaultSelected) || input.options[0]).value : input.defaultValue),
+  isTicked: (input) => input.defaultChecked,
+};
+
+function readField(field, as) {
   const type = field.dataset.type;
-  if (type === "rows") return rowsOf(field).map(readScope).filter((row) => Object.values(row).some((v) => v !== null));
+  if (type === "rows") return rowsOf(field).map((row) => readScope(row, as)).filter((row) => Object.values(row).some((v) => v !== null));
   if (type === "fields") {
-    const held = readScope(field);
+    const held = readScope(field, as);
     return Object.values(held).some((value) => value !== null) ? held : null;
   }
-  if (type === "ticks") return [...field.querySelectorAll("input:checked")].map((tick) => tick.value);
+  if (type === "ticks") return [...field.querySelectorAll("input")].filter(as.isTicked).map((tick) => tick.value);
   const input = field.querySelector("input, select, textarea");
-  if (type === "true or false") return input.checked;
-  const text = input.value.trim();
+  if (type === "true or false") return as.isTicked(input);
+  const text = as.text(input).trim();
   if (type === "list") return text === "" ? [] : text.split("\n").map((line) => line.trim()).filter(Boolean);
   if (text === "") return null;
   if (type !== "number" && type !== "whole number") return text;
@@ -36,11 +43,11 @@ function readField(field) {
   return Number.isFinite(number) ? number : text;
 }
 
-function readScope(scope) {
-  return Object.fromEntries(fieldsOf(scope).map((field) => [field.dataset.field, readField(field)]));
+function readScope(scope, as = now) {
+  return Object.fromEntries(fieldsOf(scope).map((field) => [field.dataset.field, readField(field, as)]));
 }
 
-const first = readScope(form);
+const first = readScope(form, asCame);
 
 // Names stand for ids: the register takes `motif` in place of `motif_id`.
 function asSent(values) {
