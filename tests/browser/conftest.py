@@ -34,6 +34,8 @@ PHONE = {
 }
 DESK = {"viewport": {"width": 1280, "height": 900}}
 PATIENCE_MS = 15_000
+# What Chromium itself writes where the server is away or refuses: answers that the pages deal with.
+UNREACHED = ("Failed to load resource", "An unknown error occurred when fetching the script")
 # Where browsers lie that are not on the path.
 USUAL_PLACES = (
     "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
@@ -232,12 +234,11 @@ def open_page(browser: Browser) -> Iterator[Callable[..., Page]]:
         faults: list[str] = []
         contexts.append((context, faults))
         context.on("weberror", lambda error: faults.append(str(error.error)))
-        # A refused or failed request is an answer that pages deal with; everything else is a fault of theirs.
         context.on(
             "console",
             lambda line: (
                 faults.append(line.text)
-                if line.type == "error" and "Failed to load resource" not in line.text
+                if line.type == "error" and not any(known in line.text for known in UNREACHED)
                 else None
             ),
         )

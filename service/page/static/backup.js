@@ -39,6 +39,8 @@
     try {
       const { content } = await sendJson("POST", address);
       await follow(content);
+      const again = button.dataset.verify ? `[data-verify="${CSS.escape(button.dataset.verify)}"]` : "[data-make]";
+      document.querySelector(again).focus(); // the list was drawn anew
     } catch (error) {
       show({ state: "failed", text: error.message, done: 0, total: 0 });
     }

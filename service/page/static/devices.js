@@ -62,6 +62,7 @@
         showNotice(error.message);
       }
     });
+    document.querySelector("#notice button").focus(); // what had the focus is gone
   }
 
   document.addEventListener("click", (event) => {

@@ -46,6 +46,7 @@
     await kept.drop(note.key);
     if (note.state === "read") return;
     showNotice("The photo is removed from this browser.", "Undo", () => kept.putBack(note, content));
+    document.querySelector("#notice button").focus(); // what had the focus is gone
   }
 
   function makeRow(note) {
