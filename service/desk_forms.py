@@ -9,7 +9,7 @@ from fastapi import FastAPI, Request
 from starlette.responses import HTMLResponse
 
 from service.caller import current_caller
-from service.desk_parts import Desk, Facts, list_all_names, make_query, record_address
+from service.desk_parts import Desk, Facts, list_all_names, make_query, record_address, say_record
 from service.desk_words import KIND_WORDS, say_kind
 from service.errors import NotFound
 from service.register.described import describe_kinds
@@ -124,9 +124,8 @@ def _describe_about(desk: Desk, values: Mapping[str, Any]) -> Facts | None:
     if not kind or not record_id or kind not in KINDS:
         return None
     record = desk.register.show_record(str(kind), str(record_id))
-    called = record.get("number") or record.get("name") or say_kind(str(kind))
     shown = ("piece", record["piece_id"]) if record.get("piece_id") else (str(kind), record["id"])
-    return {"kind": kind, "id": record["id"], "called": called, "address": record_address(*shown)}
+    return {"kind": kind, "id": record["id"], "called": say_record(record), "address": record_address(*shown)}
 
 
 def _list_evidence(desk: Desk, values: Mapping[str, Any]) -> list[Facts]:

@@ -63,14 +63,14 @@ def make_query(**values: Any) -> str:
 
 def say_record(record: Facts) -> str:
     """What a record is called in a list: its number, name or first words."""
+    if record["record_kind"] == "decoration" and "label" not in record:
+        return f"{record.get('motif') or 'decoration'} on {record.get('piece') or 'a piece'}"
     for field in ("label", "number", "name", "prefix", "code", "citation", "what", "transcription"):
         if record.get(field):
             return str(record[field])
     if record["record_kind"] == "want":
         words = (record.get("piece_kind"), record.get("motif"), record.get("variant"), record.get("metal"))
         return " ".join(word for word in words if word) or "anything"
-    if record["record_kind"] == "decoration":
-        return f"{record.get('motif') or 'decoration'} on {record.get('piece') or 'a piece'}"
     return desk_words.say_kind(record["record_kind"])
 
 

@@ -107,9 +107,9 @@ def say_hint(kind: str, name: str) -> str:
     return HINTS.get(f"{kind}.{name}", DATE_HINT if name in DATE_FIELDS else "")
 
 
-def is_long(name: str) -> bool:
-    """Whether the field takes several lines of text."""
-    return name in LONG_TEXTS
+def is_long(kind: str, name: str) -> bool:
+    """Whether the field takes several lines of text; what was measured is a word."""
+    return name in LONG_TEXTS and kind != "measurements"
 
 
 def say_value(value: Any) -> str:
