@@ -13,7 +13,6 @@ from typing import Any, Literal
 PieceStatus = Literal["found", "partial", "not found"]
 Verdict = Literal["gold", "platinum", "worn lustre", "no metal", "cannot tell"]
 Metal = Literal["gold", "platinum"]
-Finish = Literal["bright", "matte"]
 Layout = Literal["continuous", "spaced", "none"]
 Symmetry = Literal["p1", "p11g", "p1m1", "p2", "p2mg", "p11m", "p2mm"]
 Place = Literal["edge", "verge"]
@@ -136,7 +135,7 @@ class ColourLine:
 class Trim:
     """The verdict on the metal trim, with its evidence.
 
-    ``finish`` and ``colour_line`` are None where the photo does not support them.
+    ``colour_line`` is None where no print was measured.
     """
 
     verdict: Verdict
@@ -147,7 +146,6 @@ class Trim:
     sectors: tuple[Sector, ...] | None
     reasons: tuple[str, ...]
     retake: Retake | None = None
-    finish: Finish | None = None
     colour_line: ColourLine | None = None
 
     def __post_init__(self) -> None:

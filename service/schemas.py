@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from fastapi import UploadFile
 from pydantic import BaseModel, ConfigDict, Field
 
-from model.facts import Finish, Layout, Metal, PieceStatus, Place, Symmetry, Verdict
+from model.facts import Layout, Metal, PieceStatus, Place, Symmetry, Verdict
 from service.labels import LONGEST, LONGEST_OTHER
 
 Point = Annotated[list[float], Field(min_length=2, max_length=2, description="x, y in photo pixels")]
@@ -127,7 +127,6 @@ class Trim(BaseModel):
     sectors: list[Sector] | None
     reasons: list[str]
     retake: Retake | None = Field(description="always there with the verdict 'cannot tell'")
-    finish: Finish | None = Field(None, description="bright or matte, where the photo supports it")
     colour_line: ColourLine | None = Field(
         None, description="what colour-line.svg draws; null where it was not measured"
     )

@@ -16,6 +16,8 @@ from typing import Any
 
 import cv2
 
+from training.exam_causes import count_causes
+from training.exam_curves import draw_curves
 from training.exam_light import light_of, score_light, white_error_deg
 from training.exam_readings import PhotoReading, add_options, read_folder, read_told
 from training.exam_sheet import draw_photos
@@ -52,6 +54,7 @@ def summarise(readings: Sequence[PhotoReading], grey: Sequence[PhotoReading]) ->
         "wear": score_wear(readings),
         "lines": score_lines(readings),
         "plain rules": score_plain_rules(readings),
+        "causes": count_causes(readings),
     }
 
 
@@ -98,6 +101,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=RESULTS)
     parser.add_argument("--grey", action="store_true", help="also judge metal against paint without colour")
     parser.add_argument("--sheet", type=Path, help="write a contact sheet of the wrong ones")
+    parser.add_argument("--curves", type=Path, help="draw risk and reliability into this SVG")
     told = parser.parse_args()
     cv2.setNumThreads(1)
     readings, grey = read_told(told), []
@@ -109,6 +113,8 @@ def main() -> None:
     photos = sorted((describe_photo(r) for r in readings), key=lambda row: not row["wrong"])
     write_result(told.out, result, photos)
     print(json.dumps(result, indent=1))
+    if told.curves is not None:
+        draw_curves(result, told.curves)
     if told.sheet is not None:
         wrong = [r for r in readings if is_wrong(r)]
         texts = [f"{named(r)} not {r.truth['metal']} {light_of(r)} {r.truth['glaze']}" for r in wrong]

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
+from training import exam_causes
 from training.evaluate_rim import count_causes, group_shares, row_of, score_diameters
 from training.evaluate_trim import choose_for_grey, describe_photo, summarise
+from training.exam_curves import draw_curves
 from training.exam_light import score_light
 from training.exam_readings import PhotoReading
 from training.exam_tables import (
@@ -155,6 +158,32 @@ def test_the_light_of_a_right_reading_has_no_error_and_the_plain_rules_have():
 
 def test_plain_rules_judge_by_one_threshold():
     assert score_plain_rules(READINGS)["metal divided by glaze"]["share"] == 0.5
+
+
+def test_each_error_has_one_cause_the_first_that_holds():
+    wrong = READINGS[1]
+    assert exam_causes.name_cause(wrong) == "what is mirrored"
+    features = wrong.regions[0]["features"]
+    clipped = replace(wrong, regions=[{**wrong.regions[0], "features": features | {"clipped_share": 0.5}}])
+    assert exam_causes.name_cause(clipped) == "clipped"
+    lit = {**wrong.truth, "white_rgb": [0.6, 1.0, 1.6]}
+    assert exam_causes.name_cause(replace(clipped, truth=lit)) == "light judged wrongly"
+    assert exam_causes.name_cause(replace(wrong, reading=None)) == "no rim isolated"
+    causes = exam_causes.count_causes(READINGS)
+    assert causes["named wrongly"]["n"] == 1
+    assert causes["not told"]["n"] == 1
+    assert causes["metal named on none"] == {"n": 1, "what is mirrored": 1}
+
+
+def test_the_curves_are_drawn_and_told_in_words(tmp_path: Path):
+    result = summarise(READINGS, [])
+    draw_curves(result, tmp_path / "curves.svg")
+    root = ElementTree.parse(tmp_path / "curves.svg").getroot()
+    shown = {part.tag.rpartition("}")[2] for part in root}
+    assert {"title", "desc", "circle", "path", "text"} <= shown
+    bins = len(result["calibration"]["reliability"])
+    coverages = len(result["gold against platinum"]["risk and coverage"])
+    assert sum(part.tag.endswith("circle") for part in root) == bins + coverages + 1  # and the target
 
 
 def test_the_rim_exam_groups_and_names_causes():
