@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Query
 from starlette.responses import HTMLResponse
@@ -31,7 +32,9 @@ def add_reading_pages(app: FastAPI, actions: Actions, show: Show) -> None:
     ) -> HTMLResponse:
         facts = find_same_piece(actions, reading)
         together = [view.recent(actions.find_reading(one)) for one in facts["same_piece"]["readings"]]
-        return show("reading.html", "", together=together, **_gather(actions, facts))
+        more = [one["id"] for one in together if one["id"] != facts["id"]]
+        values = _gather(actions, facts) | {"with_query": "?" + urlencode([("with", one) for one in more])}
+        return show("reading.html", "", together=together, **values)
 
     @app.get("/readings/{reading_id}/card", include_in_schema=False)
     def show_card(reading_id: str) -> HTMLResponse:

@@ -145,6 +145,7 @@ def test_another_choice_corrects_and_undo_brings_the_first_back(phone: Page, rea
     phone.keyboard.type("Weir Lattice")
     phone.keyboard.press("Enter")
     expect(phone.locator("#kept-as")).to_contain_text("Weir Lattice")
+    expect(phone.locator("#kept-note a")).to_have_attribute("href", re.compile("/piece$"))
     phone.get_by_role("button", name="Undo").click()
     expect(phone.locator("#kept-as")).to_contain_text("Tidewrack")
     phone.reload()

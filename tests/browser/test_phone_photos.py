@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import FileChooser, Page, expect
 
 PHOTOS = Path(__file__).resolve().parents[2] / "service" / "demo" / "photos"
 FIRST = PHOTOS / "05-tidewrack-gold-rimmed-plate.jpg"
@@ -73,6 +73,9 @@ def test_photos_of_one_piece_are_read_as_one(
     expect(phone.locator("h1")).to_contain_text("Tidewrack")
     check_axe(phone)
     shot(phone, "phone-one-piece")
+    phone.locator("#own").click()
+    expect(phone).to_have_url(re.compile(r"/piece\?with=[0-9a-f]+$"))
+    assert phone.url.endswith(str(phone.locator("#piece").get_attribute("data-more")))
 
 
 def test_another_photo_of_the_same_piece_joins_the_answer(
@@ -99,17 +102,21 @@ def test_a_file_that_is_no_photo_says_so_and_can_be_left(
     expect(phone.locator(".job")).to_have_count(0)
 
 
-def test_photos_are_taken_with_keys_alone(phone: Page) -> None:
+@pytest.mark.parametrize("which", ["capture", "multiple"])
+def test_photos_are_taken_with_keys_alone(phone: Page, which: str) -> None:
+    chosen: list[FileChooser] = []
+    phone.on(
+        "filechooser", lambda chooser: chosen.append(chooser)
+    )  # from the start: asked late, it is missed
     phone.goto("/")
-    inputs = phone.locator("#take input[type=file]")
-    for number in range(inputs.count()):
-        field = inputs.nth(number)
-        field.focus()
-        with phone.expect_file_chooser() as chosen:
-            phone.keyboard.press("Enter")
-        assert chosen.value is not None
-        label = phone.evaluate("getComputedStyle(document.activeElement.parentElement).outlineStyle")
-        assert label == "solid"
+    phone.locator(f"#take input[{which}]").focus()
+    assert phone.evaluate("getComputedStyle(document.activeElement.parentElement).outlineStyle") == "solid"
+    phone.keyboard.press("Enter")
+    for _ in range(100):
+        if chosen:
+            break
+        phone.wait_for_timeout(100)
+    assert [chooser.is_multiple() for chooser in chosen] == [which == "multiple"]
 
 
 def measure_bytes(page: Page, address: str) -> dict[str, int]:

@@ -4,6 +4,7 @@
 {
   const byId = (id) => document.getElementById(id);
   const { id, answer } = byId("piece").dataset;
+  const more = byId("piece").dataset.more.split(" ").filter(Boolean); // other photos of the same piece
   const form = byId("record");
   let mark = null; // { id, suggestion } of the mark's photo
 
@@ -70,7 +71,8 @@
     const own = {};
     for (const name of ["price", "seller", "place"]) if (values[name]) own[name] = values[name];
     if (Object.keys(own).length) piece.private = own;
-    if (mark) piece.photos = [{ reading_id: mark.id, role: "mark" }];
+    piece.photos = more.map((reading_id) => ({ reading_id, role: "rim" }));
+    if (mark) piece.photos.push({ reading_id: mark.id, role: "mark" });
     if (values.transcription) {
       const said = { transcription: values.transcription };
       if (mark) said.reading_id = mark.id;

@@ -144,6 +144,15 @@
     button?.focus();
   }
 
+  // The new reading takes the place of the old one: among photos of one piece, and in this round.
+  function replaceReading(old, fresh) {
+    const group = article.dataset.together.split(" ").filter(Boolean);
+    const address = group.length ? addressTogether(group.map((one) => (one === old ? fresh : one))) : `/readings/${fresh}`;
+    const here = location.pathname + location.search;
+    keepRound(listRound().map((one) => (one === here ? address : one)));
+    return address;
+  }
+
   async function readAgain() {
     const button = byId("hint-read");
     const written = points.map((p) => `${p.x.toFixed(1)},${p.y.toFixed(1)}`).join(";");
@@ -151,7 +160,7 @@
     byId("hint-text").textContent = "Reading again …";
     try {
       const { content } = await sendJson("POST", `/api/readings/${article.dataset.id}/again`, { [hint]: written });
-      location.assign(`/readings/${content.id}`);
+      location.assign(replaceReading(article.dataset.id, content.id));
     } catch (error) {
       byId("hint-text").textContent = error.message;
       button.disabled = false;

@@ -8,7 +8,22 @@
 
   // Confirming: one tap keeps it, one more takes it back.
 
+  // What is new to the register or on the want list is worth knowing before the next piece.
+  async function tellNews() {
+    const answer = await fetch(`/api/register/readings/${id}/news`);
+    const { news, wanted } = answer.ok ? await answer.json() : { news: [], wanted: [] };
+    const lines = [...wanted.map((one) => `Wanted: ${one.sentence}`), ...news.map((one) => one.sentence)].map((text) => {
+      const line = document.createElement("li");
+      line.textContent = text;
+      return line;
+    });
+    byId("kept-news").replaceChildren(...lines);
+    byId("kept-news").hidden = lines.length === 0;
+  }
+
   function showKept(words) {
+    byId("kept-news").hidden = true;
+    if (words !== null) tellNews().catch(() => { /* it is kept all the same */ });
     byId("kept-note").hidden = words === null;
     byId("kept-as").textContent = words || "";
   }
