@@ -15,6 +15,7 @@ from training.exam_tables import describe_calibration, describe_errors, upper_bo
 from training.intervals import area_under_curve, describe_share
 
 METALS = ("gold", "platinum")
+LINE_METALS = (*METALS, "metal")  # which metal may be left open
 CLASSES = ("gold", "platinum", "no metal")
 COVERAGES = (0.5, 0.6, 0.7, 0.8, 0.85, 0.9, 0.95, 1.0)
 HALF_WAY_BG = float(np.mean(log_chromaticity([GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB])[:, 1]))
@@ -223,7 +224,7 @@ def score_lines(readings: Readings) -> dict[str, Any]:
         out[place] = {"found": describe_share(found), "none where none is": describe_share(clear)}
         out[place]["balanced"] = round(float(balanced), 4)
         both = [(a, b) for a, b in pairs if a is not None and b is not None]
-        kinds += [(a in METALS) == (b in METALS) for a, b in both]
+        kinds += [(a in LINE_METALS) == (b in METALS) for a, b in both]
         colours += [a == b for a, b in both if b not in METALS]
     return out | {
         "metal or paint right": describe_share(kinds),

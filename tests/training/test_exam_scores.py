@@ -143,8 +143,9 @@ def test_wear_is_scored_in_points_over_all_and_by_sector():
 
 def test_lines_are_scored_by_place_and_metal():
     missing = [make(6, "gold", "gold", 0.9, lines=[])]
-    table = score_lines(READINGS + missing)
-    assert table["edge"]["found"]["share"] == pytest.approx(6 / 7, abs=1e-4)
+    untold = [make(7, "gold", "cannot tell", 0.5, lines=[{"place": "edge", "colour": "metal"}])]
+    table = score_lines(READINGS + missing + untold)
+    assert table["edge"]["found"]["share"] == pytest.approx(7 / 8, abs=1e-4)
     assert table["metal or paint right"]["share"] == 1.0
 
 
