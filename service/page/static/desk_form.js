@@ -238,6 +238,8 @@ if (readMark !== null) {
   });
 }
 
+form.querySelector("button.main").disabled = false; // pressed before this script ran, the form would go astray
+
 // Leaving with something typed asks first.
 window.addEventListener("beforeunload", (event) => {
   if (sessionStorage.getItem(NOTICE_KEY) === null && JSON.stringify(readScope(form)) !== JSON.stringify(first)) event.preventDefault();
