@@ -95,6 +95,13 @@ def correlate(a: Map, b: Map) -> float:
     return max(0.0, float((x * y).sum() / np.sqrt(max(float((x * x).sum() * (y * y).sum()), 1e-9))))
 
 
+def correlate_shifted(a: npt.NDArray[np.floating], b: npt.NDArray[np.floating]) -> float:
+    """Greatest correlation of two tiles over small shifts along the border, both made ready as one is."""
+    x, y = prepare_tile(a), prepare_tile(b)
+    reach = COLUMNS // 10
+    return max(correlate(x, np.roll(y, shift, axis=1)) for shift in range(-reach, reach + 1))
+
+
 def _sureness(likeness: float, holds_above: float, span: float) -> float:
     """-1 fails surely ... 0 open ... 1 holds surely."""
     return float(np.clip((likeness - holds_above) / span, -1, 1))

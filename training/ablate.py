@@ -26,6 +26,7 @@ from training.train import embed_validation, train
 from training.validate import ValidationSet, draw_validation_set, find_places
 
 RESULTS = Path(__file__).parent / "results" / "motif_ablations.json"
+LIKE_STEPS = 0.15  # runs whose lengths differ by more had other machines, and are not compared
 OTHER_LOSS = "multi-similarity"
 RUNS = ("whole", "loss", *LEFT_OUT)
 WHAT: dict[str, str] = {
@@ -81,11 +82,14 @@ def collect(folder: Path) -> dict[str, Any]:
         raise ValueError(f"no run named whole in {folder.name}: run it on the same schedule")
     whole = runs["whole"]
     right = np.array(whole["places"]) == 0
-    rows = {}
+    rows, unlike = {}, {}
     for name in (name for name in RUNS if name in runs):
         run = runs[name]
         if run["motifs"] != whole["motifs"]:
             raise ValueError(f"{name} was measured on other strips than whole")
+        if abs(run["steps"] - whole["steps"]) > LIKE_STEPS * whole["steps"]:
+            unlike[name] = f"{run['steps']} steps beside {whole['steps']}: not compared"
+            continue
         places = np.array(run["places"])
         rows[name] = {
             "what": run["what"],
@@ -104,6 +108,7 @@ def collect(folder: Path) -> dict[str, Any]:
         "commit": whole["commit"],
         "machine": whole["machine"],
         "runs": rows,
+        "not on a like schedule": unlike,
     }
 
 
@@ -115,13 +120,14 @@ def main() -> None:
     parser.add_argument("names", nargs="*", choices=[*RUNS, []], metavar="NAME")
     parser.add_argument("--out", type=Path, required=True, help="folder of the runs")
     parser.add_argument("--seconds", type=float, default=80.0)
+    parser.add_argument("--steps", type=int, help="length of every run, for machines that others use too")
     parser.add_argument("--workers", type=int)
     parser.add_argument("--seed", type=int)
     parser.add_argument("--commit")
     parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
     parser.add_argument("--collect", nargs="?", type=Path, const=RESULTS, metavar="FILE")
     told = parser.parse_args()
-    given = {name: getattr(told, name) for name in ("workers", "seed", "commit")}
+    given = {name: getattr(told, name) for name in ("workers", "seed", "commit", "steps")}
     config = replace(
         TINY if told.tiny else TrainingConfig(),
         seconds=told.seconds,

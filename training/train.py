@@ -78,9 +78,9 @@ def train(
     try:
         pool.wait()
         start = last_validation = time.monotonic()
-        while (elapsed := time.monotonic() - start) < config.seconds:
+        while (done := _done_share(config, step, time.monotonic() - start)) < 1:
             for group in optimiser.param_groups:
-                group["lr"] = group["base_lr"] * _rate_share(elapsed / config.seconds, config.warmup_share)
+                group["lr"] = group["base_lr"] * _rate_share(done, config.warmup_share)
             windows, motifs, strips = pool.draw(config.windows_a_step)
             windows = augment_windows(windows, config.without != "blur").contiguous(
                 memory_format=torch.channels_last
@@ -147,6 +147,10 @@ def _group_parameters(network: EmbeddingNetwork, config: TrainingConfig) -> list
     return groups
 
 
+def _done_share(config: TrainingConfig, step: int, elapsed_s: float) -> float:
+    return step / config.steps if config.steps else elapsed_s / config.seconds
+
+
 def _rate_share(done: float, warmup: float) -> float:
     """Learning rate as a share of its peak: linear warm-up, then half a cosine to 1 %."""
     if done < warmup:
@@ -188,7 +192,7 @@ def main() -> None:
     parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
     for name in ("seconds", "learning_rate", "rendered_share", "unrolling_share"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=float)
-    for name in ("workers", "seed", "identities", "windows_a_step"):
+    for name in ("workers", "seed", "identities", "windows_a_step", "steps"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=int)
     parser.add_argument("--without", choices=sorted(LEFT_OUT), help="leave a part of the simulation out")
     parser.add_argument("--loss", choices=sorted(LOSSES))
