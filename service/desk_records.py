@@ -104,7 +104,6 @@ def _show_piece(desk: Desk, piece: Facts) -> HTMLResponse:
     said = [*piece["evidence"], *piece["opinions"]]
     own = [piece, *piece["decorations"], *piece["marks"], *said]
     about = {record["id"]: record for record in (piece, *piece["decorations"], *piece["marks"])}
-    questions = desk.register.list_conflicts(1, record_id=piece["id"])["items"]
     with desk.register.store.looking() as tx:
         partners = name_ids(tx, piece["goes_with"])
         on_lists = {entry["about_id"] for entry in said if entry["about_id"] not in about}
@@ -116,7 +115,6 @@ def _show_piece(desk: Desk, piece: Facts) -> HTMLResponse:
         about=about,
         about_names=names,
         partners=partners,
-        questions=questions,
         history=list_history(desk, [(r["record_kind"], r["id"]) for r in own], HISTORY),
     )
 

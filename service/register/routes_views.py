@@ -33,9 +33,10 @@ def add_view_routes(app: FastAPI, register: Register) -> None:
     def list_conflicts(
         weight: Annotated[Literal["conflict", "question"] | None, Query()] = None,
         kind: Text = None,
+        record: Annotated[str | None, Query(max_length=200, description="only those of this id")] = None,
         page: Page = 1,
     ) -> Response:
-        return JSONResponse(register.list_conflicts(page, weight, kind))
+        return JSONResponse(register.list_conflicts(page, weight, kind, record))
 
 
 def _add_lists(app: FastAPI, register: Register) -> None:

@@ -132,3 +132,10 @@ def test_a_photo_joins_a_piece_and_is_taken_off_again(
     desk.get_by_role("button", name="Take the rim photo off this piece").click()
     expect(desk.locator("#notice")).to_contain_text("taken off", timeout=15_000)
     assert desk.locator(f"a[href='/readings/{reading['id']}']").count() == 0
+
+
+def test_a_piece_says_what_clashes_over_it(desk: Page) -> None:
+    desk.goto("/register/records/piece/X4")
+    expect(desk.locator("#questions")).to_contain_text(
+        "Conflict: The dated evidence of piece X4", timeout=15_000
+    )

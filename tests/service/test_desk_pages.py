@@ -97,7 +97,9 @@ def test_a_piece_shows_facts_evidence_and_opinions_apart_and_names_its_clash(des
     for heading in ("Facts", "Evidence", "Opinions", "When it was made", "What changed"):
         assert heading in said
     assert "These cannot both be right: its printed mark" in said
-    assert "Conflict:" in said
+    asked = desk.get("/api/register/conflicts", params={"record": CLASHING}).json()["items"]
+    assert "evidence clashes" in [entry["kind"] for entry in asked]
+    assert desk.get("/api/register/conflicts", params={"record": A_PIECE}).json()["items"] == []
 
 
 def test_a_filter_that_names_nothing_says_so_and_keeps_what_was_typed(desk: httpx.Client) -> None:

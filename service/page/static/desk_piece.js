@@ -39,3 +39,24 @@ for (const button of document.querySelectorAll("[data-photo-off]")) {
     }
   });
 }
+
+// What clashes over this piece: asked after the page is there, since all of the register has to be looked through.
+async function showQuestions() {
+  const answer = await fetch(`/api/register/conflicts?${new URLSearchParams({ record: piece.id })}`);
+  if (!answer.ok) return;
+  const { items } = await answer.json();
+  for (const { weight, sentence, settle } of items) {
+    const card = document.createElement("div");
+    card.className = "card warn";
+    const said = document.createElement("p");
+    const word = document.createElement("strong");
+    word.textContent = weight === "conflict" ? "Conflict: " : "Question: ";
+    said.append(word, sentence);
+    const advice = document.createElement("p");
+    advice.className = "quiet";
+    advice.textContent = settle;
+    card.append(said, advice);
+    document.getElementById("questions").append(card);
+  }
+}
+showQuestions();
