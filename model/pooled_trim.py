@@ -34,6 +34,7 @@ from model.trim_reasons import take_again
 
 RECIPE = Path(__file__).parent / "weights" / "pooling.json"
 LEAST_CHANCE = 1e-4
+ONE_PHOTO_WEAR = "% of the stamped area"  # a reason that only holds of its own photo
 CONFLICT_CHANCE = 0.8  # two photos so sure of different metals are perhaps not of one piece (own choice)
 
 
@@ -208,7 +209,7 @@ def _explain(views: Sequence[TrimView], known: Sequence[TrimView], chances: dict
     best = max(chances, key=lambda name: chances[name])
     alike = sum(_likeliest(view) == best for view in known)
     said.append(f"{alike} of {len(known)} speak for {best}.")
-    return said + [sentence for sentence in surest.trim.reasons if sentence not in said]
+    return said + [sentence for sentence in surest.trim.reasons if ONE_PHOTO_WEAR not in sentence]
 
 
 def _likeliest(view: TrimView) -> str:

@@ -87,6 +87,13 @@ def test_what_was_photographed_already_is_not_asked_for_again() -> None:
     assert pooled.retake.step != "paper beside it"
 
 
+def test_how_much_is_left_in_one_photo_is_not_said_of_all() -> None:
+    worn = replace(unsure(0.9), reasons=("About 85 % of the stamped area in view still carries metal.", "b"))
+    pooled = pool_trims([TrimView(worn, LAMP), TrimView(unsure(0.6), DAYLIGHT)])
+    assert "b" in pooled.reasons
+    assert not any("stamped area" in reason for reason in pooled.reasons)
+
+
 def test_photos_sure_of_different_metals_are_pointed_out() -> None:
     views = [TrimView(unsure(0.97, 0.97), LAMP), TrimView(unsure(0.03, 0.97), DAYLIGHT)]
     assert any("same piece" in sentence for sentence in pool_trims(views).reasons)
