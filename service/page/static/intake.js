@@ -54,7 +54,7 @@ class Intake {
       } else {
         job.state = "done";
         job.reading = answer;
-        await this.showAnswer(job);
+        this.showAnswer(job).catch(() => { /* leaving for the answer itself ends it */ });
       }
     } catch (error) {
       job.state = "failed";
@@ -105,6 +105,8 @@ class Intake {
   }
 
   async showAnswer(job) {
+    this.show(job, { step: "read", share: null, text: "Read." });
+    job.bar.hidden = true;
     const answer = await fetch(`/readings/${job.reading.id}/card`);
     if (!answer.ok) return;
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
