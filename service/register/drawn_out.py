@@ -125,7 +125,9 @@ def _words(body: Any, field: str = "") -> list[str]:
     if isinstance(body, list):
         return [word for entry in body for word in _words(entry, field)]
     if isinstance(body, dict):
-        return [word for name, value in body.items() if name != "private" for word in _words(value, name)]
+        return [
+            word for name, value in sorted(body.items()) if name != "private" for word in _words(value, name)
+        ]
     return []
 
 
