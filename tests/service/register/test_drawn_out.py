@@ -1,4 +1,4 @@
-"""What search looks at is the same whether it was drawn out at the change or is drawn anew from the records."""
+"""What search looks at is the same, drawn out at the change or drawn anew from the records."""
 
 from __future__ import annotations
 
