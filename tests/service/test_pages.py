@@ -64,9 +64,14 @@ def test_labels_are_shown_as_text_never_as_markup(client: httpx.Client, drop_pla
     client.delete(f"/api/gallery/{item['id']}")
 
 
-def test_the_phone_page_is_small() -> None:
-    files = [*PAGE.glob("static/*"), PAGE / "templates" / "base.html", PAGE / "templates" / "reading.html"]
-    assert sum(path.stat().st_size for path in files) <= 150_000
+def test_the_phone_pages_are_small(client: httpx.Client, reading: dict) -> None:
+    """A page with all files that it names; photos and what is made of them are not counted."""
+    for address in ("/", f"/readings/{reading['id']}", f"/readings/{reading['id']}/piece"):
+        page = client.get(address)
+        named = set(re.findall(r'(?:src|href)="(/static/[^"]+)"', page.text))
+        assert len(named) >= 5, address
+        total = len(page.content) + sum(len(client.get(target).content) for target in named)
+        assert total <= 150_000, (address, total)
 
 
 def test_nothing_in_the_page_folder_names_an_outside_address() -> None:
