@@ -69,7 +69,12 @@ def whiten_within(vectors: FloatArray, motifs: npt.NDArray[np.str_], shrinkage: 
 
 def tell_apart(vectors: FloatArray, motifs: npt.NDArray[np.str_], shrinkage: float) -> VectorMap:
     """The directions in which motifs differ most beside what differs within them."""
-    fitted = LinearDiscriminantAnalysis(solver="eigen", shrinkage=shrinkage).fit(vectors, motifs)
+    _, number, counts = np.unique(motifs, return_inverse=True, return_counts=True)
+    several = counts[number] > 1  # one vector alone tells nothing of what differs within its motif
+    if len(set(motifs[several])) < 2:
+        return keep_as_shipped(vectors, motifs)
+    fitted = LinearDiscriminantAnalysis(solver="eigen", shrinkage=shrinkage)
+    fitted.fit(vectors[several], motifs[several])
     kept = min(len(fitted.classes_) - 1, vectors.shape[1])
     mean = np.asarray(vectors.mean(axis=0), np.float32)
     return VectorMap(mean, _scale(fitted.scalings_[:, :kept]))
