@@ -128,12 +128,3 @@ def test_the_repeat_is_told_in_millimetres_where_the_scale_is_known() -> None:
     scaled = strip_from_rgb(strip.encoded, lip_row=0, mm_per_px=0.5)
     border = count_repeats(scaled, separate_bands(scaled))
     assert border.repeat_mm == pytest.approx(0.5 * draw_letters("F", scale=4).shape[1], rel=0.01)
-
-
-def test_the_repeat_is_measured_in_mm_where_the_scale_is_known() -> None:
-    strip = strip_of_letters("F", 12)
-    period_px = draw_letters("F", scale=4).shape[1]
-    scaled = strip_from_rgb(strip.encoded, lip_row=0, mm_per_px=0.25)
-    found = count_repeats(scaled, separate_bands(scaled)).repeat_mm
-    assert found == pytest.approx(0.25 * period_px, rel=0.01)
-    assert count_repeats(strip, separate_bands(strip)).repeat_mm is None
