@@ -23,7 +23,7 @@ from model.rim_band import RimStrip
 from model.surroundings import Surroundings
 from model.trees import Trees, probability
 from model.trim_features import measure_region
-from model.trim_fusion import Fusion, JudgedRegion, photo_features, pool_gold_odds
+from model.trim_fusion import Fusion, JudgedRegion, odds_of_regions, photo_features
 from model.trim_print import Print, find_print, list_regions
 from model.trim_reasons import Finding, choose_retake, explain, look_reason
 from model.wear import SECTORS, Wear, measure_wear
@@ -144,13 +144,11 @@ def pool_regions(
     """Probabilities of gold, platinum and no metal for the piece: regions and witness, or regions alone."""
     if recipe.fusion is not None and measures:
         return recipe.fusion.chances(photo_features(judged, measures))
-    known = [j for j in judged if j.features is not None]
-    if not known:
+    if all(j.features is None for j in judged):
         return dict(recipe.numbers["plain_rim" if not judged else "unreadable"])
-    pooled = recipe.numbers["pool"]
-    metal_odds = max(j.metal_log_odds for j in known)
-    p_metal = probability(pooled["metal_scale"] * metal_odds + pooled["metal_shift"])
-    p_gold = probability(pooled["gold_scale"] * pool_gold_odds(known) + pooled["gold_shift"])
+    pooled, (metal, gold) = recipe.numbers["pool"], odds_of_regions(judged)
+    p_metal = probability(pooled["metal_scale"] * metal + pooled["metal_shift"])
+    p_gold = probability(pooled["gold_scale"] * gold + pooled["gold_shift"])
     return {"gold": p_metal * p_gold, "platinum": p_metal * (1 - p_gold), "no metal": 1 - p_metal}
 
 
@@ -177,7 +175,9 @@ def _conclude(
     best = max((j for j in judged if j.features), key=lambda j: j.metal_log_odds, default=judged[0])
     remaining, shares = calibrate_wear(wear, recipe)
     worn_chance = judge_worn(best.features, remaining, wear, recipe)
-    verdict, metal = choose_verdict(chances, worn_chance, recipe.numbers["thresholds"])
+    verdict, metal = choose_verdict(
+        chances, worn_chance, recipe.numbers["thresholds"], odds_of_regions(judged)
+    )
     if verdict in ("no metal", "cannot tell"):  # a share of what is not known to be metal says nothing
         remaining, shares, worn_chance = None, None, None
     finding = Finding(verdict, metal, chances, worn_chance, remaining, best.features, light, best.region.kind)
@@ -224,15 +224,26 @@ def worn_features(features: dict[str, float], wear: Wear) -> dict[str, float]:
 
 
 def choose_verdict(
-    chances: dict[str, float], worn_chance: float | None, thresholds: dict[str, float]
+    chances: dict[str, float],
+    worn_chance: float | None,
+    thresholds: dict[str, float],
+    odds: tuple[float, float] | None = None,
 ) -> tuple[Verdict, Metal | None]:
-    """The verdict where it is sure enough, else "cannot tell"; the remains' metal only where that is sure."""
+    """The verdict where it is sure enough, else "cannot tell"; the remains' metal only where that is sure.
+
+    A metal is named where it is surely metal, surely that one if it is, and the regions' own log-odds of
+    metal and of gold (``odds``) agree.
+    """
     if chances["no metal"] >= thresholds["no_metal"]:
         return "no metal", None
     p_metal = 1 - chances["no metal"]
     names: tuple[Metal, Metal] = ("gold", "platinum")
     metal = max(names, key=lambda name: chances[name])
-    sure = chances[metal] >= thresholds[metal]
+    certain = max(thresholds[metal], p_metal * thresholds.get("if_metal", 0.0))
+    sure = p_metal >= thresholds.get("named_metal", 0.0) and chances[metal] >= certain
+    if odds is not None and "region_metal" in thresholds:
+        toward = odds[1] if metal == "gold" else -odds[1]
+        sure = sure and odds[0] >= thresholds["region_metal"] and toward >= thresholds["region_gold"]
     if worn_chance is not None and p_metal >= thresholds["worn_metal"]:
         if worn_chance >= thresholds["worn"]:
             return "worn lustre", metal if sure else None
@@ -248,19 +259,17 @@ def _tidy(chances: dict[str, float]) -> dict[str, float]:
 
 
 def _list_sectors(shares: np.ndarray) -> tuple[Sector, ...]:
-    step = 360 // SECTORS
-    return tuple(
-        Sector(k * step, (k + 1) * step, None if np.isnan(share) else float(share))
-        for k, share in enumerate(shares)
-    )
+    step, known = 360 // SECTORS, [None if np.isnan(share) else float(share) for share in shares]
+    return tuple(Sector(k * step, (k + 1) * step, share) for k, share in enumerate(known))
 
 
 def _plain_rim(chances: dict[str, float], recipe: TrimRecipe) -> Trim:
-    verdict, metal = choose_verdict(chances, None, recipe.numbers["thresholds"])
-    finding = Finding(verdict, metal, chances, None, None, None, None, None)
-    retake = choose_retake(finding) if verdict == "cannot tell" else None
+    verdict, metal = choose_verdict(chances, None, recipe.numbers["thresholds"], odds_of_regions([]))
+    step = choose_retake(Finding(verdict, metal, chances, None, None, None, None, None))
     reasons = ("No print or line was found on the rim in view.",)
-    return Trim(verdict, metal, _tidy(chances), None, None, None, reasons, retake)
+    return Trim(
+        verdict, metal, _tidy(chances), None, None, None, reasons, step if verdict == "cannot tell" else None
+    )
 
 
 def _no_look(reason: str) -> Trim:

@@ -56,6 +56,12 @@ def pool_gold_odds(known: Sequence[JudgedRegion]) -> float:
     return float((weights * [j.gold_log_odds for j in known]).sum() / weights.sum())
 
 
+def odds_of_regions(regions: Sequence[JudgedRegion]) -> tuple[float, float]:
+    """Log-odds of metal of the most metallic region, and of gold of all together; without regions, none."""
+    known = [j for j in regions if j.features is not None]
+    return (max(j.metal_log_odds for j in known), pool_gold_odds(known)) if known else (-np.inf, 0.0)
+
+
 def photo_features(regions: Sequence[JudgedRegion], measures: dict[str, float]) -> dict[str, float]:
     """The regions' odds pooled, the best region's circumstances, and the witness's measures, by name."""
     out = dict(measures)

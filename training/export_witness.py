@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import warnings
 from hashlib import sha256
 from pathlib import Path
 
@@ -29,15 +30,18 @@ def write_onnx(network: Witness, path: Path, rounded: float = ROUNDED) -> tuple[
     ValueError
         The exported file answers otherwise.
     """
-    torch.onnx.export(
-        network.eval(),
-        (torch.rand(WINDOWS, len(PLANES), ROWS, COLUMNS), torch.rand(1, len(CONTEXT))),
-        str(path),
-        input_names=["planes", "context"],
-        output_names=["verdict", "labels"],
-        opset_version=17,
-        dynamo=False,
-    )
+    with warnings.catch_warnings():
+        # The exporter that writes plain graphs says at every call that another has become the usual one.
+        warnings.simplefilter("ignore")
+        torch.onnx.export(
+            network.eval(),
+            (torch.rand(WINDOWS, len(PLANES), ROWS, COLUMNS), torch.rand(1, len(CONTEXT))),
+            str(path),
+            input_names=["planes", "context"],
+            output_names=["verdict", "labels"],
+            opset_version=17,
+            dynamo=False,
+        )
     before = compare(network, path)
     halve_stored_weights(path)
     after = compare(network, path)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,8 @@ from scipy.stats import beta  # type: ignore[import-untyped]
 from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
-from model.trees import Trees, probability
+from model.trees import DECIMALS, Trees, probability
+from model.trim import choose_verdict
 from model.trim_fusion import JudgedRegion, photo_features
 from model.trim_print import TrimRegion
 from training.fit_trees import Sample, Shape, fit_classifier
@@ -22,6 +24,11 @@ from training.trim_features_table import PhotoRow
 Array = npt.NDArray[np.float64]
 
 FOLDS, SEED = 5, 7
+MOST_WRONG = 0.01  # of the photos whose metal is named
+METAL_STEPS = (0.8, 0.85, 0.88, 0.9, 0.92, 0.93, 0.94, 0.95, 0.96, 0.97)
+IF_METAL_STEPS = (0.8, 0.85, 0.9, 0.92, 0.94, 0.96, 0.97, 0.98)
+REGION_METAL_STEPS, REGION_GOLD_STEPS = (-9.0, 0.0, 1.0, 1.5, 2.0, 2.5, 3.0), (0.0, 0.3, 0.6, 0.9, 1.2, 1.5)
+NEVER = 0.9999
 SHAPE = Shape(leaves=4, iterations=110, rate=0.05, least_in_leaf=20, penalty=8.0)
 LEAST_KNOWN = 0.1  # share of photos in which a feature must be known
 # More that speaks for gold may only raise the odds of gold; likewise for metal.
@@ -64,12 +71,16 @@ PARTS: dict[str, tuple[str, ...]] = {  # which features a rival without the othe
 
 @dataclass(frozen=True)
 class PhotoSample:
-    """A photo's features, its metal (gold, platinum or none), its group, its row."""
+    """A photo's features, its metal (gold, platinum or none), its group, its row.
+
+    ``final``: the witness that was heard is the one to be shipped, which never saw the photo.
+    """
 
     features: dict[str, float]
     metal: str
     group: str
     row: PhotoRow
+    final: bool = False
 
 
 def regions_of(row: PhotoRow, odds: Callable[[dict[str, float]], tuple[float, float]]) -> list[JudgedRegion]:
@@ -83,30 +94,40 @@ def regions_of(row: PhotoRow, odds: Callable[[dict[str, float]], tuple[float, fl
     return found
 
 
-def sample_of(row: PhotoRow, recipe: Any, measures: dict[str, float]) -> PhotoSample:
+def sample_of(row: PhotoRow, recipe: Any, measures: dict[str, float], final: bool = False) -> PhotoSample:
     """The photo as the fusion sees it, its regions judged by a recipe."""
     regions = regions_of(row, lambda f: (recipe.metal.score(f), recipe.gold.score(f)))
-    return PhotoSample(photo_features(regions, measures), row.truth["metal"], row.truth["group"], row)
+    return PhotoSample(photo_features(regions, measures), row.truth["metal"], row.truth["group"], row, final)
 
 
 def fit_fusion(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[dict[str, float]]]:
-    """The recipe's part, and every photo's chances by folds that never saw its scene or motif."""
+    """The recipe's part, and every photo's chances by folds that never saw its scene or motif.
+
+    The networks of the folds (``final`` False) saw fewer photos than the one that is shipped: their odds are
+    scaled apart; the shipped one's scaling goes into the recipe.
+    """
     held_out = {name: np.zeros(len(samples)) for name in ("metal", "gold")}
     groups = [sample.group for sample in samples]
     split = GroupKFold(FOLDS, shuffle=True, random_state=SEED).split(samples, groups=groups)
     for fit_on, hold in split:
-        for name in held_out:
+        for name, odds in held_out.items():
             trees = Trees.from_recipe(fit_part(name, [samples[i] for i in fit_on]))
-            held_out[name][hold] = [trees.score(samples[i].features) for i in hold]
-    recipe, chances = {}, {}
+            table = [[samples[i].features.get(n, np.nan) for n in trees.features] for i in hold]
+            odds[hold] = trees.raw_scores(np.asarray(np.round(np.array(table), DECIMALS), np.float64))
+    recipe: dict[str, Any] = {}
+    chances = {name: np.zeros(len(samples)) for name in held_out}
+    final = np.array([sample.final for sample in samples])
     for name, odds in held_out.items():
         known = [_target(name, sample) for sample in samples]
-        at = np.array([i for i, target in enumerate(known) if target is not None])
-        scale, shift = scale_odds(odds[at], np.array([known[i] for i in at], dtype=bool))
+        for kind in sorted(set(final.tolist())):
+            at = [i for i, target in enumerate(known) if target is not None and final[i] == kind]
+            scale, shift = scale_odds(odds[at], np.array([known[i] for i in at], dtype=bool))
+            chances[name][final == kind] = [probability(scale * v + shift) for v in odds[final == kind]]
         recipe[name] = fit_part(name, samples) | {"scale": scale, "shift": shift}
-        chances[name] = [probability(scale * value + shift) for value in odds]
     pairs = zip(chances["metal"], chances["gold"], strict=True)
-    return recipe, [{"gold": m * g, "platinum": m * (1 - g), "no metal": 1 - m} for m, g in pairs]
+    return recipe, [
+        {"gold": float(m * g), "platinum": float(m * (1 - g)), "no metal": float(1 - m)} for m, g in pairs
+    ]
 
 
 def fit_part(name: str, samples: list[PhotoSample]) -> dict[str, Any]:
@@ -152,9 +173,20 @@ def scale_odds(odds: Array, true: npt.NDArray[np.bool_]) -> tuple[float, float]:
     return round(float(np.clip(fit.coef_[0, 0], 0.1, 3.0)), 4), round(float(fit.intercept_[0]), 4)
 
 
-def judge_fused(sample: PhotoSample, base: Judged, chances: dict[str, float]) -> Judged:
+def judge_fused(base: Judged, chances: dict[str, float]) -> Judged:
     """What the regions' judgement becomes with the fused chances; the verdict is chosen later."""
     return Judged(**{**base.__dict__, "chances": chances, "plain": False})
+
+
+def odds_of(sample: PhotoSample) -> tuple[float, float]:
+    """The regions' odds of metal and gold, as `model.trim_fusion.odds_of_regions`."""
+    return sample.features.get("region_metal", -np.inf), sample.features.get("region_gold", 0.0)
+
+
+def name_metal(judged: Judged, odds: tuple[float, float], thresholds: dict[str, float]) -> Judged:
+    """The judgement with the verdict that its chances and odds give."""
+    verdict, metal = choose_verdict(judged.chances, judged.worn_chance, thresholds, odds)
+    return Judged(**{**judged.__dict__, "verdict": verdict, "metal": metal})
 
 
 def bound_wrong(wrong: int, n: int, level: float = 0.95) -> float:
@@ -162,22 +194,27 @@ def bound_wrong(wrong: int, n: int, level: float = 0.95) -> float:
     return 1.0 if n == 0 or wrong >= n else float(beta.ppf(level, wrong + 1, n - wrong))
 
 
-def controlled_threshold(
-    chance: Array, right: npt.NDArray[np.bool_], most_wrong: float, most_bound: float
-) -> float:
-    """Least certainty from which on few enough answers are wrong, and enough were seen to say so.
+def choose_named(metal: Array, gold: Array, odds: Array, truth: npt.NDArray[np.str_]) -> dict[str, float]:
+    """Thresholds under which the most photos get a metal named, and few enough of those wrongly.
 
-    The share of wrong ones among all that are at least so certain stays within ``most_wrong``, and its
-    one-sided 95 % bound within ``most_bound``; .9999 where no certainty is enough.
+    Parameters
+    ----------
+    metal, gold
+        Chances (n,) of metal, and of gold if it is metal, of photos held out.
+    odds
+        (n, 2) what the regions alone say of metal and of gold: they must agree with the name.
+    truth
+        (n,) gold, platinum or none; paint named a metal is wrong like a metal named the other.
     """
-    order = np.argsort(-chance, kind="stable")
-    wrong = np.cumsum(~right[order])
-    n = np.arange(1, len(order) + 1)
-    fine = [
-        i
-        for i in range(len(order))
-        if chance[order[i]] >= 0.5
-        and wrong[i] <= most_wrong * n[i]
-        and bound_wrong(int(wrong[i]), int(n[i])) <= most_bound
-    ]
-    return 0.9999 if not fine else round(float(min(max(chance[order[fine[-1]]], 0.5), 0.9999)), 4)
+    names = ("named_metal", "if_metal", "region_metal", "region_gold")
+    best: tuple[int, tuple[float, ...]] = (0, (NEVER, NEVER, 0.0, 0.0))
+    for limits in product(METAL_STEPS, IF_METAL_STEPS, REGION_METAL_STEPS, REGION_GOLD_STEPS):
+        least, certain, metallic, golden = limits
+        sure = (metal >= least) & (odds[:, 0] >= metallic)
+        as_gold = sure & (gold >= certain) & (odds[:, 1] >= golden)
+        as_platinum = sure & (1 - gold >= certain) & (-odds[:, 1] >= golden)
+        wrong = int((as_gold & (truth != "gold")).sum() + (as_platinum & (truth != "platinum")).sum())
+        named = int((as_gold | as_platinum).sum())
+        if named > best[0] and wrong <= MOST_WRONG * named:
+            best = (named, limits)
+    return {name: round(float(value), 4) for name, value in zip(names, best[1], strict=True)}
