@@ -33,7 +33,7 @@ CHANNELS = 3
 WINDOWING_VERSION = 1
 # Likewise for a change of the unrolling (model/rim_band.py) or of the bands (model/bands.py) that moves
 # rows or columns of the strip.
-STRIP_VERSION = 4
+STRIP_VERSION = 5
 # Share of the border's height added above and below, so that a border row or two missed costs no print.
 MARGIN_SHARE = 0.12
 # A border lower than this many strip pixels shows no shapes, only that something is there.
