@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.arc_tracking import follow_arc
-from model.ellipse import fit_ellipse, sample_ellipse, scale_ellipse
+from model.ellipse import fit_ellipse, polygon_iou, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.lip_fusion import fit_to_contour, fuse_ellipse
 from model.lip_shape import Lip, keep_lip, lip_of_ellipse, refine_elliptic_lip, refine_free_lip
@@ -34,6 +34,7 @@ _VOTES_SAY, _DOUBT = 0.3, 3.0  # how far votes change the trust; of their scale,
 _FREE_PX = 0.5  # mask px: the segmenter's edge is no sharper
 _LEAST_MINOR_PX = 1.0
 _LEAST_CONTOUR = 12  # points of the lip area's contour, to say more than the votes
+_RING_OVERLAP, _RING_TRUST = 0.85, 0.08  # of the two edges of a broad edge line; trust the outer may lack
 _LARGEST = 6.0  # of the mask's longer side: a larger semi-axis is guessed from a straight line
 _ELLIPTIC = 0.92  # overlap of an ellipse with the lip area under which other shapes are tried
 FLAT = 0.35  # axis ratio under which a lip is nearly edge-on: its area says nothing of its shape
@@ -161,15 +162,30 @@ def free_lip(level: RGB, level_scale: float, rough: FloatArray, mask: PieceMask,
 def _truest(photo: Photo | TurnedPhoto, mask: PieceMask, lips: list[Lip]) -> FoundLip | None:
     """The first lip, or a later one that is clearly truer; edges along it speak for it."""
     best: FoundLip | None = None
-    most = 0.0
+    most = best_seen = 0.0
+    judged = []
     for lip in lips:
         trust = trust_in(mask, lip.curve)
         inside = in_frame(photo, lip.curve)
         seen = float(np.where(inside, lip.seen, _UNSEEN).mean())
         score = trust * (1 - _EDGES_SAY + _EDGES_SAY * seen)
+        judged.append((FoundLip(lip, trust), trust, seen))
         if best is None or score > most + EDGES_LEAD:
-            best, most = FoundLip(lip, trust), score
+            best, most, best_seen = judged[-1][0], score, seen
+    for other, trust, seen in judged:
+        if best is None or seen < best_seen or trust < (best.trust or 0.0) - _RING_TRUST:
+            continue
+        if _is_ring_around(other.lip, best.lip):
+            best, best_seen = other, seen
     return best
+
+
+def _is_ring_around(outer: Lip, inner: Lip) -> bool:
+    """Whether two lips bound a narrow ring: a broad edge line has two edges, and the outer one is the lip."""
+    if outer is inner or outer.ellipse is None or inner.ellipse is None:
+        return False
+    wider = outer.ellipse.semi_minor > inner.ellipse.semi_minor * 1.02
+    return wider and polygon_iou(outer.curve, inner.curve) > _RING_OVERLAP
 
 
 def trust_in(mask: PieceMask, curve: FloatArray) -> float:

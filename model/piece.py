@@ -176,6 +176,8 @@ def _find_or_follow(photo: Photo, trace: FloatArray | None, segmenter: Segmenter
 def _find_marked(photo: Photo, trace: FloatArray | None, mask: PieceMask | None) -> Piece:
     """The piece that the segmenter's mask, the edges and a drawn line tell."""
     found = find_lip(photo, mask, trace)
+    if found is not None and trace is None and not inside_photo(found.lip.curve, photo).any():
+        found = None  # a lip of which nothing lies in the photo is a guess from nothing
     if found is not None and (found.trust is None or found.trust >= _LEAST_TRUST or mask is None):
         return _piece_from_lip(photo, found.lip, mask)
     if trace is not None:

@@ -12,6 +12,7 @@ CLIPPED_SHARE = 0.25
 THIN_TO_BLUR = 1.6  # print half as wide as the blur has no pixel of its own colour
 THIN_PX = 1.8
 FEW_PIXELS_LOG = 2.5
+BETWEEN_METALS_DEG = 12.5  # halfway from platinum, at most 5 degrees from white, to gold, at least 20
 
 STEPS = {
     "whole piece": "Take the whole piece square-on, rim in full view.",
@@ -80,15 +81,20 @@ def explain(finding: Finding) -> list[str]:
     if finding.features is None:
         sentences.append("The print on the rim is too thin, too dark or too bright to read its colour.")
         return sentences
-    sentences.append(_about_colour(finding.features))
+    sentences.append(_about_colour(finding.features, finding.metal))
     sentences.append(_about_mirroring(finding.features))
     sentences += _about_wear(finding)
     sentences += _about_doubt(finding)
     return sentences
 
 
-def _about_colour(features: dict[str, float]) -> str:
+def _about_colour(features: dict[str, float], metal: Metal | None) -> str:
     angle = features["angle_from_white"]
+    if metal is not None and (metal == "gold") != (angle > BETWEEN_METALS_DEG):
+        return (
+            f"Place by place the trim has the colours of {metal} among these surroundings; its mean colour, "
+            f"{angle:.0f} degrees from white, is mixed with glaze or with what it mirrors and decides little."
+        )
     blue = features["bg_line"]
     if blue < -0.35:
         warm = "clearly yellower than"

@@ -16,6 +16,7 @@ from service.house_pages import add_house_pages
 from service.page_navigation import GROUPS, list_bar
 from service.problems import KINDS
 from service.reading_pages import add_reading_pages
+from service.view_answer import LEAST_NAMED
 
 RECENT = 6
 PAGE_FOLDER = Path(__file__).parent / "page"
@@ -26,6 +27,7 @@ def add_pages(app: FastAPI, actions: Actions) -> jinja2.Environment:
     loader = jinja2.FileSystemLoader(PAGE_FOLDER / "templates")
     shapes = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.Undefined)
     shapes.globals.update(say_share=report.say_share, percent=view.percent, list_bar=list_bar)
+    shapes.globals.update(least_named=LEAST_NAMED)
 
     def show(name: str, here: str, **values: object) -> HTMLResponse:
         return HTMLResponse(shapes.get_template(name).render(here=here, **values))
