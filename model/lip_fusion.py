@@ -27,8 +27,8 @@ _RESTARTS, _SETTLED = 4, 1e-3  # the valley of a short arc is long: rounds begun
 _CONTRAST = 9.0  # Lab units over the profile's step: weaker is no visible edge
 _EDGE_WEIGHT = 1.0  # of all edge points together beside all votes, as if each were independent
 _CONTOUR_PX = 1.0  # mask px: the scale of the contour's error
-# Of the votes' scale, beside edges and beside a contour: what is seen must rule. With votes off by .033 of the
-# lip's width in the median, 3 and 4 find 79 of 116 hard held-out scenes at .8 overlap, 6 and 8 find 76, 2 and 2 81.
+# Of the votes' scale, beside edges and beside a contour: what is seen must rule. With votes off by .033 in
+# the median, 3 and 4 find 79 of 116 hard held-out scenes at .8 overlap, 6 and 8 find 76, 2 and 2 find 81.
 _EDGE_DOUBT, _CONTOUR_DOUBT = 3.0, 4.0
 # A short arc leaves the slant open: logarithm of the axis ratio of plates looked at from 0 to 60 degrees.
 _LOOKED_INTO, _USUAL_SLANT, _SLANT_SPREAD = 0.45, 0.22, 0.25
