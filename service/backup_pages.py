@@ -16,7 +16,7 @@ from service.backup.job import BackupJob
 from service.caller import require_owner
 from service.problems import describe_problems
 from service.recent_answers import RecentAnswers
-from service.retries import Retry, fingerprint
+from service.retries import retry_of
 from service.route_types import Id, Key
 
 
@@ -82,7 +82,7 @@ def _add_routes(app: FastAPI, backups: Backups, job: BackupJob) -> None:
     )
     def make_backup(key: Key = None) -> Response:
         require_owner()
-        return JSONResponse(answers.once(_retry(key, "make"), job.make), 202)
+        return JSONResponse(answers.once(retry_of(key, "make"), job.make), 202)
 
     @app.post(
         "/api/backups/{name}/verification",
@@ -93,11 +93,7 @@ def _add_routes(app: FastAPI, backups: Backups, job: BackupJob) -> None:
     )
     def verify_backup(name: Id, key: Key = None) -> Response:
         require_owner()
-        return JSONResponse(answers.once(_retry(key, "verify", name), lambda: job.verify(name)), 202)
-
-
-def _retry(key: str | None, *parts: str) -> Retry | None:
-    return None if key is None else Retry(key, fingerprint(*parts))
+        return JSONResponse(answers.once(retry_of(key, "verify", name), lambda: job.verify(name)), 202)
 
 
 def list_facts(backups: Backups, job: BackupJob) -> dict[str, Any]:

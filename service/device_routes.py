@@ -19,7 +19,7 @@ from service.pairing_code import draw_as_svg
 from service.pairing_page import render_pairing
 from service.problems import describe_problems
 from service.recent_answers import RecentAnswers
-from service.retries import Retry, fingerprint
+from service.retries import retry_of
 from service.route_types import Id, Key
 
 # The longest a browser keeps a cookie (400 days, RFC 6265bis draft); revoking ends it at once.
@@ -130,7 +130,7 @@ def _add_pairing(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None
             device, token = devices.pair(body.code, body.name, _address_of(request))
             return device | {"token": token}
 
-        return JSONResponse(answers.once(_retry(key, "pair", body.code, body.name), pair), 201)
+        return JSONResponse(answers.once(retry_of(key, "pair", body.code, body.name), pair), 201)
 
 
 def _add_list(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
@@ -163,7 +163,7 @@ def _add_list(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
     )
     def let_in_again(device_id: Id, key: Key = None) -> Response:
         require_owner()
-        retry = _retry(key, "return", device_id)
+        retry = retry_of(key, "return", device_id)
         return JSONResponse(answers.once(retry, lambda: devices.let_in_again(device_id)))
 
     @app.post(
@@ -184,16 +184,12 @@ def _add_list(app: FastAPI, devices: Devices, answers: RecentAnswers) -> None:
             answer = {"code": made.code, "ends_at": made.ends_at, "is_owner": is_owner}
             return answer | {"address": address, "qr_svg": drawn}
 
-        return JSONResponse(answers.once(_retry(key, "code", str(is_owner)), make), 201)
+        return JSONResponse(answers.once(retry_of(key, "code", str(is_owner)), make), 201)
 
 
 def pairing_address(base: str | None, code: str) -> str | None:
     """What a phone opens to pair; opening it spends nothing, pressing the button does."""
     return None if base is None else f"{base}/pair?code={code}"
-
-
-def _retry(key: str | None, *parts: str) -> Retry | None:
-    return None if key is None else Retry(key, fingerprint(*parts))
 
 
 def _address(app: FastAPI) -> str | None:

@@ -14,6 +14,9 @@ from service.actions import Actions
 from service.caller import require_owner
 from service.own_model import ModelRefused, OwnModel
 from service.problems import describe_problems
+from service.recent_answers import RecentAnswers
+from service.retries import retry_of
+from service.route_types import Key
 
 
 class HeadScore(BaseModel):
@@ -72,6 +75,7 @@ class GivenBack(BaseModel):
 def add_own_model(app: FastAPI, actions: Actions) -> OwnModel:
     """Add the routes; the use cases are returned for what else shows them."""
     model = OwnModel(actions)
+    answers = RecentAnswers()
 
     @app.get(
         "/api/model",
@@ -89,10 +93,13 @@ def add_own_model(app: FastAPI, actions: Actions) -> OwnModel:
         responses=describe_problems(403, 413, 422),
         summary="Take a head on, where it is better than what is in use",
     )
-    def adopt_head(head: Annotated[UploadFile, File(description="from training.tune")]) -> JSONResponse:
+    def adopt_head(
+        head: Annotated[UploadFile, File(description="from training.tune")], key: Key = None
+    ) -> JSONResponse:
         require_owner()
         text = head.file.read().decode("utf-8", errors="replace")
-        return JSONResponse(model.adopt(text, _no_progress))
+        retry = retry_of(key, "adopt", text)
+        return JSONResponse(answers.once(retry, lambda: model.adopt(text, _no_progress)))
 
     @app.delete(
         "/api/model/head",
@@ -111,17 +118,21 @@ def add_own_model(app: FastAPI, actions: Actions) -> OwnModel:
         responses=describe_problems(403, 422),
         summary="Make all vectors anew from the stored photos, in the background",
     )
-    def rebuild_vectors() -> JSONResponse:
+    def rebuild_vectors(key: Key = None) -> JSONResponse:
         require_owner()
-        state = model.show()
-        if state["rebuild"] is not None:
-            raise ModelRefused("The vectors are being rebuilt already.")
-        if state["recipe_id"] is None:
-            raise ModelRefused("The motif network is not installed here.")
-        threading.Thread(target=_rebuild_quietly, args=(model,), daemon=True).start()
-        return JSONResponse(state, 202)
+        return JSONResponse(answers.once(retry_of(key, "rebuild"), lambda: _start_rebuild(model)), 202)
 
     return model
+
+
+def _start_rebuild(model: OwnModel) -> dict[str, Any]:
+    state = model.show()
+    if state["rebuild"] is not None:
+        raise ModelRefused("The vectors are being rebuilt already.")
+    if state["recipe_id"] is None:
+        raise ModelRefused("The motif network is not installed here.")
+    threading.Thread(target=_rebuild_quietly, args=(model,), daemon=True).start()
+    return state
 
 
 def _rebuild_quietly(model: OwnModel) -> None:

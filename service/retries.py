@@ -31,6 +31,11 @@ def fingerprint(*parts: str | bytes | None) -> str:
     return joined.hexdigest()
 
 
+def retry_of(key: str | None, *parts: str | bytes | None) -> Retry | None:
+    """The retry that a request with this key would be; None without a key."""
+    return None if key is None else Retry(key, fingerprint(*parts))
+
+
 class Retries:
     """Kept answers of one store, and a queue for requests that come with the same key at once."""
 

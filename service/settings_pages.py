@@ -20,7 +20,7 @@ from service.certificate import find_made
 from service.errors import NotAllowed
 from service.problems import describe_problems
 from service.recent_answers import RecentAnswers
-from service.retries import Retry, fingerprint
+from service.retries import retry_of
 from service.route_types import Key
 from service.second_place import PATH_LENGTH, choose_second_place, find_second_place
 from service.store import DATABASE_NAME
@@ -73,7 +73,7 @@ def add_settings_pages(app: FastAPI, actions: Actions, shapes: jinja2.Environmen
             now = find_second_place(actions.store)
             return {"backup_to": str(now) if now else None, "before": str(before) if before else None}
 
-        retry = None if key is None else Retry(key, fingerprint("settings", body.backup_to))
+        retry = retry_of(key, "settings", body.backup_to)
         return JSONResponse(answers.once(retry, change))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import tempfile
 from collections.abc import Callable, Iterable
@@ -14,7 +15,7 @@ from starlette.background import BackgroundTask
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from service.caller import require_owner
-from service.errors import StoreError
+from service.errors import KeyReused, StoreError
 from service.exchange.archive import Archive, ArchiveRefused
 from service.exchange.arrivals import Arrivals
 from service.exchange.handing_out import write_records
@@ -22,8 +23,10 @@ from service.exchange.merge import merge_archive, preview_merge, say_plan
 from service.exchange.spreadsheet import preview_table, take_in_table, write_table
 from service.exchange.whole import export_everything
 from service.problems import describe_problems
+from service.recent_answers import RecentAnswers
 from service.register.record_actions import Records
-from service.route_types import Id
+from service.retries import retry_of
+from service.route_types import Id, Key
 
 ZIP: dict[int | str, Any] = {200: {"content": {"application/zip": {}}}}
 CSV: dict[int | str, Any] = {200: {"content": {"text/csv": {}}}}
@@ -35,8 +38,9 @@ def add_exchange(app: FastAPI, register: Records) -> None:
     """Add them."""
     arrivals = Arrivals(register.store.folder / "arrivals")
     _add_going_out(app, register)
-    _add_tables(app, register)
-    _add_arriving(app, register, arrivals)
+    answers = RecentAnswers()
+    _add_tables(app, register, answers)
+    _add_arriving(app, register, arrivals, answers)
 
 
 def _add_going_out(app: FastAPI, register: Records) -> None:
@@ -73,7 +77,7 @@ def _add_going_out(app: FastAPI, register: Records) -> None:
         return _send(name, kind, lambda path: write_records(register.store, path, form, source))
 
 
-def _add_tables(app: FastAPI, register: Records) -> None:
+def _add_tables(app: FastAPI, register: Records, answers: RecentAnswers) -> None:
     @app.get(
         "/api/exchange/table.csv",
         responses=describe_problems(403, 422) | CSV,
@@ -94,8 +98,8 @@ def _add_tables(app: FastAPI, register: Records) -> None:
         responses=describe_problems(403, 422),
         summary="What each row of a table would do; nothing is stored",
     )
-    def preview(table: TableFile) -> Response:
-        require_owner()
+    def preview(table: TableFile, key: Key = None) -> Response:
+        require_owner()  # stores nothing, so a repeated request gives the same answer, with or without a key
         reports = preview_table(register.store, table.file.read())
         return JSONResponse({"rows": [report.as_json() for report in reports], "change": None})
 
@@ -104,36 +108,58 @@ def _add_tables(app: FastAPI, register: Records) -> None:
         responses=describe_problems(403, 422),
         summary="Take the new rows of a table in, as one change",
     )
-    def take_in(table: TableFile) -> Response:
+    def take_in(table: TableFile, key: Key = None) -> Response:
         require_owner()
-        reports, change = take_in_table(register.store, register.who, table.file.read())
-        return JSONResponse({"rows": [report.as_json() for report in reports], "change": change})
+        data = table.file.read()
+
+        def take() -> dict[str, Any]:
+            reports, change = take_in_table(register.store, register.who, data)
+            return {"rows": [report.as_json() for report in reports], "change": change}
+
+        return JSONResponse(answers.once(retry_of(key, "table", data), take))
 
 
-def _add_arriving(app: FastAPI, register: Records, arrivals: Arrivals) -> None:
+def _add_arriving(app: FastAPI, register: Records, arrivals: Arrivals, answers: RecentAnswers) -> None:
     @app.post(
         "/api/exchange/archives",
         status_code=201,
         responses=describe_problems(403, 413, 422, 507),
         summary="Send an archive (the ZIP itself as the body) and hear what merging it would do",
     )
-    async def receive_archive(request: Request) -> Response:
+    async def receive_archive(request: Request, key: Key = None) -> Response:
         require_owner()
-        arrival = await _take_down(request, arrivals)
-        told = await anyio.to_thread.run_sync(_preview, register, arrivals, arrival)
-        return JSONResponse({"id": arrival} | told, 201)
+        arrival, digest = await _take_down(request, arrivals)
+
+        def look() -> dict[str, Any]:
+            return {"id": arrival} | _preview(register, arrivals, arrival)
+
+        def answer() -> dict[str, Any]:
+            try:
+                told = answers.once(retry_of(key, "archive", digest), look)
+            except KeyReused:
+                arrivals.drop(arrival)
+                raise
+            if told["id"] != arrival:  # sent again: the first copy is the one that was told of
+                arrivals.drop(arrival)
+            return told
+
+        return JSONResponse(await anyio.to_thread.run_sync(answer), 201)
 
     @app.post(
         "/api/exchange/archives/{arrival}/merge",
         responses=describe_problems(403, 404, 422, 507),
         summary="Bring in what an archive has and this gallery has not, as one change",
     )
-    def merge(arrival: Id) -> Response:
+    def merge(arrival: Id, key: Key = None) -> Response:
         require_owner()
-        with Archive(arrivals.find(arrival)) as archive:
-            plan, change = merge_archive(register.store, archive, register.who, _quietly)
-        arrivals.drop(arrival)
-        return JSONResponse({"said": say_plan(plan), "plan": plan.as_json(), "change": change})
+
+        def bring_in() -> dict[str, Any]:
+            with Archive(arrivals.find(arrival)) as archive:
+                plan, change = merge_archive(register.store, archive, register.who, _quietly)
+            arrivals.drop(arrival)
+            return {"said": say_plan(plan), "plan": plan.as_json(), "change": change}
+
+        return JSONResponse(answers.once(retry_of(key, "merge", arrival), bring_in))
 
     @app.delete(
         "/api/exchange/archives/{arrival}",
@@ -147,12 +173,14 @@ def _add_arriving(app: FastAPI, register: Records, arrivals: Arrivals) -> None:
         return Response(status_code=204)
 
 
-async def _take_down(request: Request, arrivals: Arrivals) -> str:
-    """Write the body down as it comes; a half one is dropped."""
+async def _take_down(request: Request, arrivals: Arrivals) -> tuple[str, str]:
+    """Write the body down as it comes, and its hash; a half one is dropped."""
     arrival, out = await anyio.to_thread.run_sync(arrivals.open_new)
+    digest = hashlib.sha256()
     try:
         with out:
             async for chunk in request.stream():
+                digest.update(chunk)
                 await anyio.to_thread.run_sync(out.write, chunk)
     except OSError as error:
         arrivals.drop(arrival)
@@ -160,7 +188,7 @@ async def _take_down(request: Request, arrivals: Arrivals) -> str:
     except BaseException:
         arrivals.drop(arrival)
         raise
-    return arrival
+    return arrival, digest.hexdigest()
 
 
 def _preview(register: Records, arrivals: Arrivals, arrival: str) -> dict[str, Any]:

@@ -186,3 +186,20 @@ def test_only_the_owner_may_send_more_than_a_photo(site: Site) -> None:
     )  # read, no archive
     assert site.guest.post("/api/exchange/archives", content=much, headers=ZIP).status_code == 403
     assert site.home.post("/api/undo", content=much).status_code == 413
+
+
+def test_a_repeated_request_with_one_key_comes_in_once(mine: httpx.Client, theirs: httpx.Client) -> None:
+    archive = theirs.get("/api/exchange/archive").content
+    sent = [
+        mine.post(
+            "/api/exchange/archives", content=archive, headers=ZIP | {"Idempotency-Key": "first"}
+        ).json()
+        for _ in range(2)
+    ]
+    assert sent[0] == sent[1]
+    merge = f"/api/exchange/archives/{sent[0]['id']}/merge"
+    merged = [mine.post(merge, headers={"Idempotency-Key": "second"}).json() for _ in range(2)]
+    assert merged[0] == merged[1]
+    assert merged[0]["change"]
+    other = mine.post("/api/exchange/archives", content=b"PK", headers=ZIP | {"Idempotency-Key": "first"})
+    assert (other.status_code, other.json()["title"]) == (422, "Idempotency-Key used before")

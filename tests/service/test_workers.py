@@ -108,7 +108,7 @@ def test_a_folder_is_read_by_all_workers_with_results_in_order(tmp_path: Path) -
     actions = Actions(None, Workers(3, SlowWorker), "test")  # type: ignore[arg-type]
     found = list(read_in_order(actions, names))
     assert isinstance(found.pop(10), FileNotFoundError)
-    assert [facts["bytes"] for facts in found if isinstance(facts, dict)] == list(range(1, 30))
+    assert [new.facts["bytes"] for new in found if not isinstance(new, Exception)] == list(range(1, 30))
     assert SlowWorker.most == 3
 
 

@@ -55,7 +55,7 @@ def test_a_badly_unrolled_strip_keeps_its_size_and_hides_at_most_half() -> None:
 
 
 def test_a_short_run_is_kept_and_collected(tmp_path: Path) -> None:
-    config = replace(TINY, seconds=1.0, validate_every_s=1e9, validation_motifs=4, rendered_share=0.0)
+    config = replace(TINY, steps=2, validate_every_s=1e9, validation_motifs=4, rendered_share=0.0)
     validation = draw_validation_set(make_validation_source(config), config)
     for name in ("whole", "wear"):
         run_one(name, config, validation, tmp_path)
