@@ -100,8 +100,8 @@ def find_all_news(sightings: Iterable[Sighting], lists: Lists) -> tuple[News, ..
 
 
 def _say(kind: NewsKind, seen: Sighting, count: int, lists: Lists) -> str:
-    motif = name_record(lists.motifs, seen.motif_id)
-    line = name_record(lists.lines, seen.line_id)
+    motif = name_record(lists.motifs, seen.motif_id) if seen.motif_id in lists.motifs else "this motif"
+    line = name_record(lists.lines, seen.line_id) if seen.line_id in lists.lines else "this line"
     said = {
         "motif": f"{motif}",
         "variant": f"{motif}, {seen.variant},",
@@ -111,7 +111,7 @@ def _say(kind: NewsKind, seen: Sighting, count: int, lists: Lists) -> str:
         "motif on line in metal": f"{motif} on {line} in {seen.metal}",
     }[kind]
     if not seen.piece_number:  # a reading that is no piece yet
-        return f"{said} is not in this register ({count} pieces)."
+        return f"{said[0].upper()}{said[1:]} is not in this register ({count} pieces)."
     others = "one other piece" if count == 2 else f"{max(0, count - 1)} other pieces"
     return f"Leaving piece {seen.piece_number} out, {said} is not in this register ({others})."
 
