@@ -79,9 +79,9 @@ class Bracket:
             return "Nothing in the register dates this piece."
         said = [f"Made {say_span(span)}."]
         if self.earliest_by:
-            said.append(f"Not earlier by {_name_sources(self.earliest_by)}.")
+            said.append(f"What sets the earliest year: {_name_sources(self.earliest_by)}.")
         if self.latest_by:
-            said.append(f"Not later by {_name_sources(self.latest_by)}.")
+            said.append(f"What sets the latest year: {_name_sources(self.latest_by)}.")
         return " ".join(said)
 
     @property
