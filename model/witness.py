@@ -1,12 +1,13 @@
-"""The witness of the trim at work: a small network labels strip pixels gold, platinum, paint or bare.
+"""The witness at work: a small network says of every cell of the strip what it is; of the photo, which metal.
 
-It finds the trim itself, pixel by pixel, where the print of a region is often shading. Its weights come from
+It finds print pixel by pixel where contrast alone is often shading. Its weights come from
 `training.train_witness`; the recipe beside them covers them.
 """
 
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
 from pathlib import Path
@@ -19,14 +20,16 @@ from model.colour import log_chromaticity
 from model.errors import RecipeError
 from model.facts import Light
 from model.rim_band import RimStrip
+from model.strip_labels import MATERIALS, ROLES, StripLabels, join_windows
 from model.surroundings import SceneColours
 from model.witness_features import measure_labelled
 from model.witness_input import (
     COLUMNS,
     CONTEXT,
+    MOST_WINDOWS,
     PLANES,
     ROWS,
-    WINDOWS,
+    WitnessWindows,
     cut_windows,
     describe_context,
     lay_planes,
@@ -37,6 +40,35 @@ WEIGHTS = Path(__file__).with_name("weights")
 THREADS = 2
 
 Map = npt.NDArray[np.float32]
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """The network's answer: ``verdict`` (3,) logits of gold, platinum, no metal; ``whole`` (2,) logits of
+    the remaining share and of worn lustre; ``cells`` (k, 9, ROWS / 2, COLUMNS / 2) chances of materials,
+    roles and the border's rows."""
+
+    verdict: Map
+    whole: Map
+    cells: Map
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """What the witness said of a strip: its windows, its answer to them, and that answer on one grid."""
+
+    windows: WitnessWindows
+    answer: Answer
+    white: Array
+    labels: StripLabels
+
+    def measures(self) -> dict[str, float]:
+        """Plain measures of what is called metal, by name; see `model.witness_features`."""
+        count = len(MATERIALS)
+        return measure_labelled(
+            self.windows, self.answer.cells[:, :count], self.answer.verdict, self.white
+        )
 
 
 class Witness:
@@ -45,34 +77,41 @@ class Witness:
     def __init__(self, session: Any, recipe: dict[str, Any]) -> None:
         self._session, self.recipe = session, recipe
 
-    def look(self, planes: Map, context: Map) -> tuple[Map, Map]:
-        """Logits (3,) of gold, platinum, no metal, and each cell's chances (k, 4, ROWS / 2, COLUMNS / 2).
-
-        ``planes`` (k, len(PLANES), ROWS, COLUMNS) of up to WINDOWS windows; ``context`` (len(CONTEXT),).
-        """
-        whole = np.zeros((WINDOWS, *planes.shape[1:]), np.float32)
-        whole[: len(planes)] = planes
-        verdict, labels = self._session.run(None, {"planes": whole, "context": context[None]})
-        labels = labels[: len(planes)]
-        chances = np.exp(labels - labels.max(axis=1, keepdims=True))
-        return verdict[0], np.asarray(chances / chances.sum(axis=1, keepdims=True), np.float32)
+    def look(self, planes: Map, context: Map) -> Answer:
+        """Ask about ``planes`` (k, len(PLANES), ROWS, COLUMNS) and ``context`` (len(CONTEXT),)."""
+        verdict, whole, cells = self._session.run(None, {"planes": planes, "context": context[None]})
+        return Answer(verdict[0], whole[0], as_chances(cells))
 
 
-def consult_witness(
+def as_chances(cells: Map) -> Map:
+    """Logits (k, 9, h, w) as chances: materials and roles each sum to 1, the border's rows stand alone."""
+    out = np.empty(cells.shape, np.float32)
+    first = 0
+    for names in (MATERIALS, ROLES):
+        part = slice(first, first + len(names))
+        power = np.exp(cells[:, part] - cells[:, part].max(axis=1, keepdims=True))
+        out[:, part] = power / power.sum(axis=1, keepdims=True)
+        first += len(names)
+    out[:, first] = 1 / (1 + np.exp(-cells[:, first]))
+    return out
+
+
+def hear_witness(
     strip: RimStrip, glaze_linear_rgb: Map, light: Light, around: SceneColours | None
-) -> dict[str, float]:
-    """Measures of what the network labels metal, by name; empty without weights or without a view of the rim.
+) -> Heard | None:
+    """Label a strip; None without weights or without a view of the rim.
 
     ``glaze_linear_rgb`` (h, w, 3) is the near glaze of `model.trim_print.find_print`.
     """
     witness, places = load_witness(), place_windows(strip)
     if witness is None or not places.starts:
-        return {}
+        return None
     windows = cut_windows(strip, glaze_linear_rgb, places)
     white = log_chromaticity(light.white_rgb)
-    planes = lay_planes(windows, white)
-    verdict, labels = witness.look(planes, describe_context(strip, light, around, places.scale))
-    return measure_labelled(windows, labels, verdict, white)
+    answer = witness.look(lay_planes(windows, white), describe_context(strip, light, around, places.scale))
+    remaining, worn = (float(v) for v in 1 / (1 + np.exp(-answer.whole.astype(np.float64))))
+    labels = join_windows(places, windows, answer.cells, answer.verdict, (remaining, worn))
+    return Heard(windows, answer, white, labels)
 
 
 @lru_cache(maxsize=2)
@@ -94,7 +133,8 @@ def load_witness(folder: Path = WEIGHTS) -> Witness | None:
         raise RecipeError(f"witness: weights or recipe cannot be read ({error}); install again") from error
     if recipe.get("weights_sha256") != sha256(data).hexdigest():
         raise RecipeError("witness: the recipe is of other weights; install again or export once more")
-    own = {"windows": [WINDOWS, ROWS, COLUMNS], "planes": list(PLANES), "context": list(CONTEXT)}
+    own = {"windows": [MOST_WINDOWS, ROWS, COLUMNS], "planes": list(PLANES), "context": list(CONTEXT)}
+    own |= {"materials": list(MATERIALS), "roles": list(ROLES)}
     if any(recipe.get(name) != value for name, value in own.items()):
         raise RecipeError("witness: the weights expect other windows than this code cuts; install again")
     import onnxruntime

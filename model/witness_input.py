@@ -1,4 +1,4 @@
-"""What the trim witness looks at: windows of the strip against its glaze and the light; the circumstances.
+"""What the witness looks at: windows that cover the strip, against its glaze and the light; circumstances.
 
 Colours are natural logarithms of ratios, so that a brighter photo or another balance only shifts them; the
 network sees single pixels with their neighbours, not means over a region that may be no print at all.
@@ -21,11 +21,10 @@ from model.surroundings import SceneColours
 Map = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
-ROWS, COLUMNS, WINDOWS = 160, 192, 4  # px of a window; four of them spread round the rim
+ROWS, COLUMNS, MOST_WINDOWS = 160, 192, 14  # px of a window; as many as the strip is long, at most so many
 LIP_AT = 8  # row of a window where the lip lies
 GLAZE_STEP = 8  # the glaze is smooth: one sample in so many px
-LEAST_SEEN = 0.5  # share of a window that must be seen; less where nothing is seen so well
-HARDLY_SEEN, OF_THE_BEST = 0.1, 0.7
+LEAST_SEEN = 0.1  # share of a window that must be seen
 DARKEST = 0.002  # linear; below it 8-bit steps are larger than any ratio
 LARGEST_LOG = 4.0
 PLANES = ("brightness", "rg", "bg", "glaze rg", "glaze bg", "glaze level", "clipped", "seen", "depth")
@@ -38,7 +37,7 @@ CONTEXT = (
 
 @dataclass(frozen=True, eq=False)
 class WitnessWindows:
-    """Windows of a strip, (k, ROWS, COLUMNS) each, k from 0 to WINDOWS.
+    """Windows of a strip, (k, ROWS, COLUMNS) each, k from 0 to MOST_WINDOWS.
 
     ``linear_rgb`` and ``glaze_linear_rgb`` have a last axis of 3, the glaze at one sample in GLAZE_STEP px;
     ``scale`` is window px per strip px, ``reach_px`` the window rows from the lip to the strip's last row.
@@ -63,19 +62,20 @@ class WindowPlaces:
 
 
 def place_windows(strip: RimStrip) -> WindowPlaces:
-    """Up to WINDOWS windows spread evenly over the seen part of a strip, shrunk to ROWS rows if higher."""
+    """Windows side by side over a strip, shrunk to ROWS rows if higher; those that see something.
+
+    A strip longer than MOST_WINDOWS of them is looked at in places, evenly spread.
+    """
     height, width = strip.seen_mask.shape
     scale = min(1.0, (ROWS - LIP_AT) / (height - strip.lip_row))
     size = (max(1, round(height * scale)), max(1, round(width * scale)))
     seen = cv2.resize(strip.seen_mask.mean(axis=0, dtype=np.float32)[None], (size[1], 1))[0]
-    first = np.arange(0, max(1, size[1] - COLUMNS + 1), COLUMNS // 4)
+    count = min(MOST_WINDOWS, -(-size[1] // COLUMNS))
+    first = np.linspace(0, max(0, size[1] - COLUMNS), count).round().astype(int)
     total = np.concatenate([[0.0], np.cumsum(seen)])
     share = (total[np.minimum(first + COLUMNS, size[1])] - total[first]) / min(COLUMNS, size[1])
-    fit = first[share >= min(LEAST_SEEN, OF_THE_BEST * float(share.max()))]
-    if share.max() < HARDLY_SEEN:
-        return WindowPlaces((), scale, size, round(strip.lip_row * scale))
-    picked = fit[np.unique(np.linspace(0, len(fit) - 1, WINDOWS).round().astype(int))]
-    return WindowPlaces(tuple(int(p) for p in picked), scale, size, round(strip.lip_row * scale))
+    kept = tuple(int(place) for place in first[share >= LEAST_SEEN])
+    return WindowPlaces(kept, scale, size, round(strip.lip_row * scale))
 
 
 def cut_plane(plane: npt.NDArray[Any], places: WindowPlaces) -> npt.NDArray[Any]:

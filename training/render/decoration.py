@@ -14,6 +14,7 @@ from training.render.wear import DULL_ROUGHNESS, LEFT_OPACITY, Wear, wear_film
 
 Map = NDArray[np.float32]
 METALS = ("gold", "platinum")
+ROLES = ("edge", "border", "verge")
 MIN_REPEATS, MAX_REPEATS = 12, 60
 # sRGB, 0..1: enamel colours that are taken for metal, and others
 PAINTS: dict[str, tuple[float, float, float]] = {
@@ -60,6 +61,7 @@ class Decoration:
     metal : (h, w) opacity of the metal as it is now; stamped (h, w) as it was when new.
     roughness : (h, w) microfacet roughness of the metal.
     body : (h, w, 3) sRGB colour of glaze and paint.
+    roles : (h, w, 3) cover of edge line, border and verge line as they were when new.
     left : (h, w) bool, where stamped metal still counts as there; dull (h, w) where it is dulled.
     """
 
@@ -67,6 +69,7 @@ class Decoration:
     stamped: Map
     roughness: Map
     body: Map
+    roles: Map
     left: NDArray[np.bool_]
     dull: Map
 
@@ -152,10 +155,13 @@ def decorate(
     stamped = np.zeros(size, np.float32)
     body = np.empty((*size, 3), np.float32)
     body[:] = glaze_rgb
-    layers = [(line.colour, draw_line(line, size, strip_mm[0], v0_mm)) for line in lines]
+    roles = np.zeros((*size, len(ROLES)), np.float32)
+    layers = [(line.place, line.colour, draw_line(line, size, strip_mm[0], v0_mm)) for line in lines]
     if border is not None:
-        layers.append((border.colour, _roughen(stamp_border(border, size, strip_mm, v0_mm), rng)))
-    for colour, mask in layers:
+        stamps = _roughen(stamp_border(border, size, strip_mm, v0_mm), rng)
+        layers.append(("border", border.colour, stamps))
+    for role, colour, mask in layers:
+        roles[..., ROLES.index(role)] = mask
         if colour in METALS:
             np.maximum(stamped, mask, out=stamped)
         else:
@@ -164,7 +170,7 @@ def decorate(
     film = wear_film(wear, stamped, per_mm, rng)
     rough = (finish + (DULL_ROUGHNESS - finish) * film.dull).astype(np.float32)
     left = (film.opacity > LEFT_OPACITY) & (stamped > 0.5)
-    return Decoration(stamped * film.opacity, stamped, rough, body, left, film.dull)
+    return Decoration(stamped * film.opacity, stamped, rough, body, roles, left, film.dull)
 
 
 def _roughen(mask: Map, rng: np.random.Generator) -> Map:
