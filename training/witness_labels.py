@@ -26,6 +26,7 @@ LEAST_FACING = 0.06  # as the renderer's own test of what faces the camera
 PAINTED = 0.02  # difference from the glaze in encoded colour that counts as paint
 MOST_LIP_ERROR_PX = 1.0
 HOLE_PX = 0.6
+COVERS = ("metal", "paint", "edge line", "border", "verge line", "band", "known")
 
 
 def stage_again(truth: dict[str, Any]) -> Stage | None:
@@ -77,7 +78,10 @@ def _pose(points: Any, curve: Any, matrix: Any, first: int) -> tuple[float, Any,
 
 
 def map_cover(stage: Stage) -> Map:
-    """(H, W, 3) float32, 0..1: cover of metal and of paint, and where the strip lies (covers unknown)."""
+    """(H, W, len(COVERS)) float32, 0..1: how much of each pixel of the photo is covered by what.
+
+    Where the strip does not lie ("known" 0) nothing is covered.
+    """
     decoration, camera = stage.decoration, stage.camera
     rows, columns = decoration.metal.shape
     at, facing = _project_strip(stage, rows, columns)
@@ -88,6 +92,7 @@ def map_cover(stage: Stage) -> Map:
     plain = np.array(GLAZES[stage.plan.glaze], np.float32)
     painted = (np.abs(decoration.body - plain).max(axis=-1) > PAINTED).astype(np.float32)
     painted *= 1 - decoration.metal
+    roles = [np.ascontiguousarray(decoration.roles[..., k]) for k in range(decoration.roles.shape[-1])]
 
     def gather(values: Map) -> Map:
         total = np.bincount(place, values[seen], width * height).reshape(height, width).astype(np.float32)
@@ -96,8 +101,21 @@ def map_cover(stage: Stage) -> Map:
 
     count = gather(np.ones_like(decoration.metal))
     known = count > 1e-3
-    covers = [np.where(known, gather(m) / np.maximum(count, 1e-3), 0) for m in (decoration.metal, painted)]
+    layers = [decoration.metal, painted, *roles, _border_rows(stage)]
+    covers = [np.where(known, gather(layer) / np.maximum(count, 1e-3), 0) for layer in layers]
     return np.stack([*covers, known.astype(np.float32)], axis=-1).astype(np.float32)
+
+
+def _border_rows(stage: Stage) -> Map:
+    """(rows, columns) of the strip's textures: 1 in the rows of the border, between its stamps too."""
+    rows, columns = stage.decoration.metal.shape
+    across, border = stage.piece.strip_across_mm, stage.border
+    out = np.zeros((rows, columns), np.float32)
+    if border is not None:
+        per_mm = rows / stage.piece.strip_width_mm
+        top = (border.from_lip_mm - float(across[0])) * per_mm
+        out[max(0, round(top)) : max(0, round(top + border.height_mm * per_mm))] = 1
+    return out
 
 
 def _project_strip(stage: Stage, rows: int, columns: int) -> tuple[Map, Map]:
