@@ -42,11 +42,12 @@ EDGE_SHARE = 0.06
 
 @dataclass(frozen=True)
 class Band:
-    """Rows ``row0`` to ``row1`` (half-open) of a strip, and what they are."""
+    """Rows ``row0`` to ``row1`` (half-open) of a strip, and what they are; a line's width, finer than rows."""
 
     row0: int
     row1: int
     kind: Kind
+    width_px: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +76,28 @@ class Bands:
     print_mask: Mask
     lines: tuple[Band, ...]
     border: Band | None
+
+
+def separate_print(strip: RimStrip) -> Bands:
+    """Estimate the glaze under the print and mark what differs from it; rows are not looked for.
+
+    Parameters
+    ----------
+    strip
+        Any strip; partial and closed alike.
+
+    Returns
+    -------
+    Bands
+        Without border and lines; without any print where too little was seen.
+    """
+    inside = _find_inside(strip)
+    glaze = estimate_glaze(strip.linear_rgb, inside, strip.closed)
+    if glaze is None:
+        return _nothing(strip)
+    contrast, shift = _depart(glaze)
+    print_mask = _find_print(contrast, shift, glaze, inside)
+    return Bands(rgb_of_planes(glaze.glaze), contrast, shift, print_mask, (), None)
 
 
 def separate_bands(strip: RimStrip) -> Bands:

@@ -1,0 +1,71 @@
+"""The rows of a stamped border: the one span that the labels of all columns in view speak for most."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from model.strip_labels import ROLES, StripLabels
+
+Profile = npt.NDArray[np.float64]
+
+SUREST = 4.0  # log-odds: no row of labels is surer than that, however equal they are
+LEAST_ROWS = 3  # cells; lower is a line, or nothing
+LEAST_SEEN = 0.15  # of the columns that the row seen most is seen in
+
+
+@dataclass(frozen=True)
+class BorderSpan:
+    """First and last cell row (half-open, finer than cells), and facts about them by name."""
+
+    first: float
+    last: float
+    facts: dict[str, float]
+
+
+def find_border_span(labels: StripLabels) -> BorderSpan | None:
+    """The likeliest rows of a border; None where too little is seen to ask."""
+    rows = weigh_rows(labels)
+    if rows is None or len(rows[0]) < LEAST_ROWS:
+        return None
+    odds, band, role = rows
+    total = np.concatenate([[0.0], np.cumsum(odds)])
+    gain = total[None, :] - total[:, None]
+    starts, ends = np.indices(gain.shape)
+    gain[ends - starts < LEAST_ROWS] = -np.inf
+    first, last = (int(v) for v in np.unravel_index(int(gain.argmax()), gain.shape))
+    rest = np.concatenate([band[:first], band[last:]])
+    facts = {
+        "gain": float(gain[first, last] / (last - first)),
+        "band": float(band[first:last].mean()),
+        "highest": float(np.sort(band)[-LEAST_ROWS:].mean()),
+        "role": float(role[first:last].mean()),
+        "rest": float(rest.mean()) if rest.size else 0.0,
+        "rows": float(np.log(last - first)),
+    }
+    return BorderSpan(_cross(odds, first), _cross(odds, last), facts)
+
+
+def weigh_rows(labels: StripLabels) -> tuple[Profile, Profile, Profile] | None:
+    """(h,) log-odds that a row of cells is the border's, mean chance of it, mean share of border print."""
+    counts = labels.seen.sum(axis=1)
+    if counts.max(initial=0.0) <= 0:
+        return None
+    known = counts > LEAST_SEEN * counts.max()
+    weight = labels.seen / np.maximum(counts, 1e-6)[:, None]
+    band = np.where(known, (labels.band * weight).sum(axis=1), 0.0).astype(np.float64)
+    role = np.where(known, (labels.roles[ROLES.index("border")] * weight).sum(axis=1), 0.0)
+    odds = np.clip(np.log(np.maximum(band, 1e-6)) - np.log(np.maximum(1 - band, 1e-6)), -SUREST, SUREST)
+    return odds, band, role.astype(np.float64)
+
+
+def _cross(odds: Profile, edge: int) -> float:
+    """Where the log-odds change sign beside the edge between cells ``edge - 1`` and ``edge``."""
+    if edge <= 0 or edge >= len(odds):
+        return float(edge)
+    before, after = odds[edge - 1], odds[edge]
+    if before * after >= 0:
+        return float(edge)
+    return float(edge - 0.5 + before / (before - after))
