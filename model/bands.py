@@ -42,7 +42,7 @@ EDGE_SHARE = 0.06
 
 @dataclass(frozen=True)
 class Band:
-    """Rows ``row0`` to ``row1`` (half-open) of a strip, and what they are; a line's width, finer than rows."""
+    """Rows ``row0`` to ``row1`` (half-open) of a strip, what they are; a line's width, finer than rows."""
 
     row0: int
     row1: int

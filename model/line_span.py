@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from model.strip_labels import MATERIALS, ROLES, StripLabels
+from model.strip_labels import ROLES, StripLabels
 
 Array = npt.NDArray[np.float64]
 
