@@ -12,11 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Bands
 from model.facts import ColourLine, ColourPoint
 from model.rim_band import RimStrip
-from model.trim import JudgedRegion
-from model.trim_print import TrimRegion
+from model.trim_fusion import JudgedRegion
+from model.trim_print import Print
+from model.trim_regions import TrimRegion
 
 Array = npt.NDArray[np.float64]
 
@@ -28,13 +28,13 @@ DARKEST = 0.004  # linear; darker pixels have no colour to speak of
 
 
 def measure_colour_line(
-    strip: RimStrip | None, bands: Bands | None, judged: Sequence[JudgedRegion] | None
+    strip: RimStrip | None, found: Print | None, judged: Sequence[JudgedRegion] | None
 ) -> ColourLine | None:
     """Colours of the most metallic print and of its glaze by rim block; None where there is no such print.
 
     Clipped and very dark pixels are left out.
     """
-    if strip is None or bands is None or not judged:
+    if strip is None or found is None or not judged:
         return None
     known = [one for one in judged if one.features is not None]
     if not known:
@@ -44,7 +44,7 @@ def measure_colour_line(
     if index.size < LEAST_PIXELS:
         return None
     pixels = strip.linear_rgb.reshape(-1, 3)[index].astype(np.float64)
-    glaze = np.maximum(bands.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), DARKEST / 4)
+    glaze = np.maximum(found.glaze_linear_rgb.reshape(-1, 3)[index].astype(np.float64), DARKEST / 4)
     block = (strip.column_deg[index % strip.encoded.shape[1]] // BLOCK_DEG).astype(np.int64)
     own = _own_pixels(pixels, glaze, block)
     points = []

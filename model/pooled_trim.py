@@ -29,8 +29,9 @@ from model.colour import angle_deg
 from model.errors import RecipeError
 from model.facts import Light, Trim
 from model.trees import probability
-from model.trim import choose_verdict, load_recipe
+from model.trim import choose_verdict, is_surely_metal
 from model.trim_reasons import take_again
+from model.trim_recipe import load_recipe as load_trim
 
 RECIPE = Path(__file__).parent / "weights" / "pooling.json"
 LEAST_CHANCE = 1e-4
@@ -103,8 +104,9 @@ def pool_trims(views: Sequence[TrimView]) -> Trim:
     count = count_effective([view.light for view in known], recipe)
     chances = pool_chances([view.trim.probabilities or {} for view in known], count, recipe)
     worn = _pool_worn(known, count, recipe)
-    verdict, metal = choose_verdict(chances, worn, load_recipe().numbers["thresholds"])
-    told = verdict not in ("no metal", "cannot tell")
+    thresholds = load_trim().thresholds
+    verdict, metal = choose_verdict(chances, worn, thresholds)
+    told = is_surely_metal(chances, thresholds)
     fullest = max(known, key=_count_sectors)
     return Trim(
         verdict=verdict,

@@ -12,10 +12,11 @@ import numpy as np
 import numpy.typing as npt
 
 from model import facts
-from model.bands import Bands, separate_bands
+from model.bands import Bands, separate_print
 from model.colour import srgb_bytes
 from model.colour_line import measure_colour_line
 from model.hints import check_neutral, check_trace
+from model.label_rows import lay_rows
 from model.light import find_light
 from model.lines import name_lines
 from model.lookup import Gallery, Matches, look_up
@@ -26,9 +27,10 @@ from model.piece import Piece, find_piece
 from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.straighten import straighten_strip
-from model.surroundings import look_around
-from model.trim import hear_witness, judge_regions, judge_trim
-from model.trim_print import find_print
+from model.surroundings import Surroundings, look_around
+from model.trim import JudgedRegion, judge_regions, judge_trim
+from model.trim_print import Print, find_print
+from model.witness import Heard, hear_witness
 
 # Sources: FDA Food Code 4-101.13; Sheets 1997, Sci. Total Environ. 197:167-175 (78 of 149 old overglaze
 # dishes leached over the guidance level); microwave arcing of metal trim: common practice, no source.
@@ -138,24 +140,22 @@ def read_photo(
         looked = beside.submit(laps.timed("light", look_around), photo, piece)
         strip = laps.timed("strip", _level_strip)(photo, piece)
         drawn = beside.submit(laps.timed("strip picture", _encode_strip), strip)
-        bands = None if strip is None else laps.timed("bands", separate_bands)(strip)
+        bare = None if strip is None else laps.timed("print", separate_print)(strip)
+        around = looked.result()
+        light = laps.timed("light", find_light)(photo, piece, strip, bare, neutral, around=around)
+        found = None if strip is None or bare is None else laps.timed("print", find_print)(strip, bare)
+        heard = laps.timed("labels", _label)(strip, found, light, around)
+        bands = laps.timed("bands", _lay_rows)(strip, bare, heard)
         counted = beside.submit(laps.timed("repeats", _count), strip, bands)
         matched = beside.submit(
             lambda: laps.timed("motif", _match)(strip, bands, counted.result(), embedder, gallery)
         )
-        around = looked.result()
-        light = laps.timed("light", find_light)(photo, piece, strip, bands, neutral, around=around)
-        judged, heard = None, None
-        if strip is not None and bands is not None:
-            found = laps.timed("trim", find_print)(strip, bands)
-            judged = laps.timed("trim", judge_regions)(strip, bands, light, around, found=found)
-            heard = laps.timed("witness", hear_witness)(strip, found, light, around)
+        judged = laps.timed("trim", _judge)(strip, found, light, around, heard)
+        trim = laps.timed("trim", judge_trim)(strip, light, heard, judged, reason=piece.reason)
+        trim = replace(trim, colour_line=measure_colour_line(strip, found, judged))
+        labels = None if heard is None else heard.labels
+        lines = laps.timed("lines", name_lines)(strip, bands, light, trim, labels)
         border = counted.result()
-        trim = laps.timed("trim", judge_trim)(
-            strip, bands, light, around, border=border, reason=piece.reason, judged=judged, measures=heard
-        )
-        trim = replace(trim, colour_line=measure_colour_line(strip, bands, judged))
-        lines = laps.timed("lines", name_lines)(strip, bands, light, trim, around, judged=judged)
         windows, vectors, matches = matched.result()
         strip_png = drawn.result()
     reading = facts.Reading(
@@ -178,6 +178,28 @@ def read_photo(
 def _level_strip(photo: Photo, piece: Piece) -> RimStrip | None:
     strip = unroll_rim(photo, piece)
     return None if strip is None else straighten_strip(strip)
+
+
+def _label(
+    strip: RimStrip | None, found: Print | None, light: facts.Light, around: Surroundings
+) -> Heard | None:
+    if strip is None or found is None:
+        return None
+    return hear_witness(strip, found.glaze_linear_rgb, light, around.colours)
+
+
+def _lay_rows(strip: RimStrip | None, bare: Bands | None, heard: Heard | None) -> Bands | None:
+    if strip is None or bare is None:
+        return None
+    return lay_rows(strip, bare, None if heard is None else heard.labels)
+
+
+def _judge(
+    strip: RimStrip | None, found: Print | None, light: facts.Light, around: Surroundings, heard: Heard | None
+) -> list[JudgedRegion]:
+    if strip is None or found is None or heard is None:
+        return []
+    return judge_regions(strip, found, light, around.colours, heard.labels)
 
 
 def _count(strip: RimStrip | None, bands: Bands | None) -> facts.Border | None:

@@ -18,7 +18,8 @@ from model.facts import Light
 from model.rim_band import RimStrip
 from model.surroundings import MIN_GREEN, SceneColours
 from model.trim_mirrors import compare_scene, look_round, sum_blocks, weigh_metals
-from model.trim_print import KINDS, Print, TrimRegion
+from model.trim_print import Print
+from model.trim_regions import KINDS, TrimRegion
 from model.wear import measure_repeat
 
 Array = npt.NDArray[np.float64]
@@ -83,8 +84,8 @@ def measure_region(
     features |= _mixing_line(core, np.asarray(light.white_rgb))
     features |= _circumstances(strip, light, region, core, glaze)
     features |= compare_scene(around, white, features)
-    features |= _strip_quality(strip, found)
-    return features
+    features |= _glaze_spread(strip, found)
+    return features | region.says
 
 
 def _take_core(strip: RimStrip, found: Print, region: TrimRegion) -> _Core:
@@ -239,8 +240,8 @@ def _mixing_line(core: _Core, white: Array) -> dict[str, float]:
     return out
 
 
-def _strip_quality(strip: RimStrip, found: Print) -> dict[str, float]:
-    """How much the strip looks like one even rim: handles, wells and tables in it make it uneven."""
+def _glaze_spread(strip: RimStrip, found: Print) -> dict[str, float]:
+    """How much the glaze looks like that of one even rim: handles, wells and tables make it uneven."""
     sound = strip.seen_mask[::4, ::4].copy()
     sound[: strip.lip_row // 4 + 1] = False
     glaze = found.glaze_linear_rgb[::4, ::4][sound].astype(np.float64)
@@ -251,7 +252,6 @@ def _strip_quality(strip: RimStrip, found: Print) -> dict[str, float]:
     return {
         "glaze_level_spread": float(high[0] - low[0]),
         "glaze_tint_spread": float(np.hypot(*(high[1:] - low[1:]))),
-        "print_share": float(found.mask[::4, ::4][sound].mean()),
         "seen_share": float(sound.mean()),
     }
 

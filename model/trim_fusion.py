@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from model.trees import Trees, probability
-from model.trim_print import TrimRegion
+from model.trim_regions import TrimRegion
 
 # Of the most metallic region and its circumstances; the rest of its measures is in its own log-odds.
 FROM_REGION = (
@@ -18,8 +18,8 @@ FROM_REGION = (
 )
 
 
-# How much a region's colour counts: bands found as such over print without rows of its own.
-KIND_WEIGHTS = {"edge line": 1.0, "verge line": 0.7, "border": 1.0, "line": 0.3, "stray": 0.4}
+# How much a region's colour counts: print with a role over print without one.
+KIND_WEIGHTS = {"edge line": 1.0, "verge line": 1.0, "border": 1.0, "stray": 0.4}
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from model.facts import Light, Metal, Retake, Verdict
 
@@ -13,6 +13,8 @@ THIN_TO_BLUR = 1.6  # print half as wide as the blur has no pixel of its own col
 THIN_PX = 1.8
 FEW_PIXELS_LOG = 2.5
 BETWEEN_METALS_DEG = 12.5  # halfway from platinum, at most 5 degrees from white, to gold, at least 20
+
+AGREEING_PARTS = 0.9  # share of the places from which they are said to agree (own choice)
 
 STEPS = {
     "whole piece": "Take the whole piece square-on, rim in full view.",
@@ -28,7 +30,8 @@ STEPS = {
 
 @dataclass(frozen=True, eq=False)
 class Finding:
-    """What the judgement rests on: ``features`` and ``kind`` are those of the most metallic region."""
+    """What the judgement rests on: ``features`` and ``kind`` are those of the most metallic region, ``measures``
+    those of the cells that the network labelled."""
 
     verdict: Verdict
     metal: Metal | None
@@ -38,6 +41,7 @@ class Finding:
     features: dict[str, float] | None
     light: Light | None
     kind: str | None
+    measures: dict[str, float] = field(default_factory=dict)
 
 
 def take_again(step: str) -> Retake:
@@ -78,10 +82,12 @@ def _half_worn(finding: Finding) -> bool:
 def explain(finding: Finding) -> list[str]:
     """Plain sentences: what was seen, what it was held against, what stands in the way."""
     sentences = []
+    if finding.kind is None:
+        return ["No print or line was found on the rim in view."]
     if finding.features is None:
-        sentences.append("The print on the rim is too thin, too dark or too bright to read its colour.")
-        return sentences
+        return ["The print on the rim is too thin, too dark or too bright to read its colour."]
     sentences.append(_about_colour(finding.features, finding.metal))
+    sentences += _about_places(finding)
     sentences.append(_about_mirroring(finding.features))
     sentences += _about_wear(finding)
     sentences += _about_doubt(finding)
@@ -110,6 +116,19 @@ def _about_colour(features: dict[str, float], metal: Metal | None) -> str:
     )
 
 
+def _about_places(finding: Finding) -> list[str]:
+    """How far the parts of the rim agree, where the trim is likely metal."""
+    share = finding.measures.get("part_share")
+    if share is None or finding.chances["no metal"] > 0.5:
+        return []
+    name, part = ("gold", share) if share >= 0.5 else ("platinum", 1 - share)
+    if part > AGREEING_PARTS:
+        return [f"Place by place round the rim its metal looks like {name}."]
+    return [
+        f"Round the rim {round(100 * part)} % of the places look like {name}, the others like the other metal."
+    ]
+
+
 def _about_mirroring(features: dict[str, float]) -> str:
     spread = features["bright_q95"] - features["bright_q05"]
     if features["brighter_share"] > 0.1 and spread > 0.8:
@@ -123,9 +142,7 @@ def _about_wear(finding: Finding) -> list[str]:
     if finding.verdict == "no metal":
         return []
     if finding.remaining_share is None:
-        return [
-            "How much is left was not measured: the repeat does not show clearly enough what was stamped."
-        ]
+        return ["How much is left was not measured: it is not sure enough that the trim is metal."]
     percent = round(100 * finding.remaining_share)
     if finding.verdict == "worn lustre" and percent >= 75:
         return [f"About {percent} % of the stamped area still carries metal, but much of it has gone dull."]

@@ -1,7 +1,8 @@
-"""How much of the stamped metal is left: what the repeat says should be there against what is seen.
+"""How much of the stamped metal is left: the cells that are surely metal now against those stamped when new.
 
-A line is expected everywhere along its rows. Of a border the repeats are folded upon each other: where
-most repeats show print, print is expected in all, so that the motif's own gaps do not count as wear.
+The network says of every cell what was stamped there, worn-away print included, and what lies there now. Of a
+border that repeats clearly the repeats are folded upon each other besides: where several of them show print,
+print was stamped in all, also where wear left no trace; the motif's own gaps do not count as wear.
 """
 
 from __future__ import annotations
@@ -13,87 +14,100 @@ import numpy as np
 import numpy.typing as npt
 
 from model.rim_band import RimStrip
-from model.trim_print import TrimRegion
+from model.strip_labels import MATERIALS, ROLES, StripLabels
 
 Array = npt.NDArray[np.float64]
+Map = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
 SECTORS = 36
-PRESENT_QUANTILE = 0.8  # a place of the motif is stamped if a fifth of the repeats still show it
+GOLD, PLATINUM, PAINT = (MATERIALS.index(name) for name in ("gold", "platinum", "paint"))
+STAMPED_FROM = 0.5  # chance of a role from which a cell was stamped
+LEAST_CELLS = 12  # of metal, for a role to be metal at all
+PRESENT_QUANTILE = 0.7  # a place of the motif is stamped if three in ten of the repeats show it
 LEAST_REPEATS = 4  # fewer folded repeats tell wear from design badly
 SEARCH_SHARE = 0.08  # of a repeat: stamps are set by hand, repeats stray a little
-MIN_SECTOR_PIXELS = 12
-STRETCHES = 40
-LEAST_REPEAT_STRENGTH = 0.15  # a lower peak of the autocorrelation is chance
+MIN_SECTOR_CELLS = 6.0
+CLEAR_REPEAT = 0.3  # height of the autocorrelation from which repeats are laid on each other (own choice)
 
 
 @dataclass(frozen=True, eq=False)
 class Wear:
-    """Expected and present metal area by 10 degree sector, (36,) float64 each, strip px."""
+    """Expected and present metal by 10 degree sector, (36,) float64 each, in cells.
+
+    ``soft_expected`` and ``soft_present`` are sums of chances instead of counts of likely cells, without the
+    fold. ``repeat_strength`` is how clearly the border repeats, 0..1.
+    """
 
     expected: Array
     present: Array
+    soft_expected: Array
+    soft_present: Array
+    repeat_strength: float
 
     @property
     def remaining_share(self) -> float | None:
         """Present over expected in all sectors in view; None where nothing is expected."""
-        total = self.expected.sum()
-        return float(np.clip(self.present.sum() / total, 0, 1)) if total > 0 else None
+        return _share(self.present, self.expected)
+
+    @property
+    def soft_share(self) -> float | None:
+        """The same of the chances."""
+        return _share(self.soft_present, self.soft_expected)
 
     @property
     def sector_shares(self) -> Array:
         """(36,) present over expected, nan where too little is expected or in view."""
         shares = np.full(SECTORS, np.nan)
-        full = self.expected >= MIN_SECTOR_PIXELS
+        full = self.expected >= MIN_SECTOR_CELLS
         shares[full] = np.clip(self.present[full] / self.expected[full], 0, 1)
         return shares
 
 
-def measure_wear(strip: RimStrip, regions: list[TrimRegion], repeats: int | None = None) -> Wear:
-    """Sum expected and present print over the metal regions.
-
-    Parameters
-    ----------
-    regions
-        The regions judged to be metal.
-    repeats
-        Whole number of repeats round a closed rim, if counted; else a repeat is looked for here.
-    """
-    expected, present = np.zeros(SECTORS), np.zeros(SECTORS)
-    sector = (strip.column_deg // (360 / SECTORS)).astype(np.int64) % SECTORS
-    for region in regions:
-        rows = np.flatnonzero(region.wide_mask.any(axis=1))
-        part = slice(int(rows[0]), int(rows[-1]) + 1)
-        seen = strip.seen_mask[part]
-        printed = region.wide_mask[part] & seen
-        stamped, left = expect_print(printed, seen, region.kind, _period(strip, printed, repeats))
-        expected += np.bincount(sector, stamped, SECTORS)
-        present += np.bincount(sector, left, SECTORS)
-    return Wear(expected, present)
+def _share(present: Array, expected: Array) -> float | None:
+    total = expected.sum()
+    return float(np.clip(present.sum() / total, 0, 1)) if total > 0 else None
 
 
-def expect_print(printed: Mask, seen: Mask, kind: str, period_px: float | None) -> tuple[Array, Array]:
-    """Expected and present print of each column, (w,) px each: a line's rows, or the folded repeats.
+def measure_wear(strip: RimStrip, labels: StripLabels) -> Wear | None:
+    """Sum stamped and present metal over the roles that are metal; None where none is."""
+    metal = labels.materials[GOLD] + labels.materials[PLATINUM]
+    roles = [number for number in range(1, len(ROLES)) if _is_metal(labels, number, metal)]
+    if not roles:
+        return None
+    seen = labels.seen > 0.5
+    stamped, clear = np.zeros(seen.shape, bool), 0.0
+    for number in roles:
+        likely = (labels.roles[number] >= STAMPED_FROM) & seen
+        if ROLES[number] == "border":
+            period, clear = measure_repeat(likely)
+            if clear >= CLEAR_REPEAT and likely.shape[1] / period >= LEAST_REPEATS:
+                likely |= _fold(likely, seen, period) & seen
+        stamped |= likely
+    unpainted = 1 - labels.materials[PAINT]  # print of the role that is paint was never metal
+    soft, hard = labels.roles[roles].sum(axis=0) * labels.seen * unpainted, stamped * unpainted
+    return Wear(
+        _by_sector(strip, labels, hard),
+        _by_sector(strip, labels, hard * np.minimum(metal / np.maximum(unpainted, 1e-3), 1)),
+        _by_sector(strip, labels, soft),
+        _by_sector(strip, labels, soft * np.minimum(metal / np.maximum(unpainted, 1e-3), 1)),
+        clear,
+    )
 
-    A border without a clear repeat is held against its own best filled stretches.
-    """
-    if kind != "border":
-        share = printed.sum(1) / np.maximum(seen.sum(1), 1)
-        rows = share > 0.5 * share.max(initial=0.0)
-        return seen[rows].sum(0).astype(np.float64), printed[rows].sum(0).astype(np.float64)
-    if period_px is None or printed.shape[1] / period_px < LEAST_REPEATS:
-        return _best_stretches(printed, seen)
-    should = _fold(printed, seen, period_px)
-    return (should & seen).sum(0).astype(np.float64), (printed & should).sum(0).astype(np.float64)
+
+def _is_metal(labels: StripLabels, number: int, metal: Map) -> bool:
+    """Whether the role's print is metal rather than paint."""
+    role = labels.roles[number] * labels.seen
+    own = float((role * metal).sum())
+    return own >= LEAST_CELLS and own > float((role * labels.materials[PAINT]).sum())
 
 
-def _best_stretches(printed: Mask, seen: Mask) -> tuple[Array, Array]:
-    """Expect everywhere the fill of the fullest tenth of some forty stretches."""
-    block = np.arange(printed.shape[1]) * STRETCHES // printed.shape[1]
-    left, view = printed.sum(0).astype(np.float64), seen.sum(0).astype(np.float64)
-    fill = np.bincount(block, left) / np.maximum(np.bincount(block, view), 1)
-    best = float(np.quantile(fill, 0.9))
-    return view * best, np.minimum(left, view * best)
+def _by_sector(strip: RimStrip, labels: StripLabels, cells: npt.NDArray[np.generic]) -> Array:
+    """Sums of (h, w) cells by the sector of their middle."""
+    middle = labels.columns_px(np.arange(cells.shape[1]) + 0.5).astype(np.int64)
+    degrees = strip.column_deg[np.clip(middle, 0, len(strip.column_deg) - 1)]
+    sector = (degrees // (360 / SECTORS)).astype(np.int64) % SECTORS
+    return np.bincount(sector, cells.sum(axis=0, dtype=np.float64), SECTORS)
 
 
 def _fold(printed: Mask, seen: Mask, period_px: float) -> Mask:
@@ -140,19 +154,6 @@ def _align(tiles: npt.NDArray[np.float32], reach: int) -> list[int]:
         moved = np.stack([np.roll(mean, s, axis=1).ravel() for s in range(-reach, reach + 1)])
         shifts = [int(best) - reach for best in (flat @ moved.T).argmax(axis=1)]
     return shifts
-
-
-def _period(strip: RimStrip, printed: Mask, repeats: int | None) -> float | None:
-    """Length of a repeat in strip px."""
-    if repeats is not None and strip.closed and repeats > 0:
-        return float(printed.shape[1] / repeats)
-    return find_period(printed)
-
-
-def find_period(printed: Mask) -> float | None:
-    """Length (px) of the clearest repeat along the rim, or None."""
-    period, strength = measure_repeat(printed)
-    return period if strength >= LEAST_REPEAT_STRENGTH else None
 
 
 def measure_repeat(printed: Mask) -> tuple[float, float]:

@@ -64,11 +64,8 @@ class Heard:
     labels: StripLabels
 
     def measures(self) -> dict[str, float]:
-        """Plain measures of what is called metal, by name; see `model.witness_features`."""
-        count = len(MATERIALS)
-        return measure_labelled(
-            self.windows, self.answer.cells[:, :count], self.answer.verdict, self.white
-        )
+        """Plain measures of what the cells are called, by name; see `model.witness_features`."""
+        return measure_labelled(self.windows, self.labels, self.answer, self.white)
 
 
 class Witness:

@@ -14,9 +14,10 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from model.witness_input import COLUMNS, CONTEXT, PLANES, ROWS, WINDOWS
+from model.strip_labels import MATERIALS, ROLES
+from model.witness_input import COLUMNS, CONTEXT, MOST_WINDOWS, PLANES, ROWS
 from training.half_storage import halve_stored_weights
-from training.witness_network import LABELS, VERDICTS, Witness
+from training.witness_network import VERDICTS, WHOLE, Witness
 
 PARITY = 2e-3  # largest difference of a logit before the weights are stored at half precision
 ROUNDED = 0.1  # and after
@@ -35,10 +36,11 @@ def write_onnx(network: Witness, path: Path, rounded: float = ROUNDED) -> tuple[
         warnings.simplefilter("ignore")
         torch.onnx.export(
             network.eval(),
-            (torch.rand(WINDOWS, len(PLANES), ROWS, COLUMNS), torch.rand(1, len(CONTEXT))),
+            (torch.rand(3, len(PLANES), ROWS, COLUMNS), torch.rand(1, len(CONTEXT))),
             str(path),
             input_names=["planes", "context"],
-            output_names=["verdict", "labels"],
+            output_names=["verdict", "whole", "cells"],
+            dynamic_axes={"planes": {0: "windows"}, "cells": {0: "windows"}},
             opset_version=17,
             dynamo=False,
         )
@@ -57,8 +59,8 @@ def compare(network: Witness, path: Path) -> float:
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
     rng = torch.Generator().manual_seed(3)
     worst = 0.0
-    for _ in range(3):
-        planes = torch.randn(WINDOWS, len(PLANES), ROWS, COLUMNS, generator=rng) * 0.5
+    for count in (1, 5, MOST_WINDOWS):
+        planes = torch.randn(count, len(PLANES), ROWS, COLUMNS, generator=rng) * 0.5
         context = torch.randn(1, len(CONTEXT), generator=rng) * 0.3
         with torch.no_grad():
             wanted = [answer.numpy() for answer in network(planes, context)]
@@ -77,10 +79,12 @@ def export_run(run: Path, out: Path, rounded: float = ROUNDED) -> None:
     record.pop("log")
     recipe = {
         "weights_sha256": sha256((out / "witness.onnx").read_bytes()).hexdigest(),
-        "windows": [WINDOWS, ROWS, COLUMNS],
+        "windows": [MOST_WINDOWS, ROWS, COLUMNS],
         "planes": list(PLANES),
         "context": list(CONTEXT),
-        "labels": list(LABELS),
+        "materials": list(MATERIALS),
+        "roles": list(ROLES),
+        "whole": list(WHOLE),
         "verdicts": list(VERDICTS),
         "parity": {"largest difference": before, "at half storage": after},
         "run": record,

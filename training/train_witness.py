@@ -1,7 +1,7 @@
-"""Train the trim witness: ``python -m training.train_witness PACK... --out DIR --folds 4 --seconds-each 70``.
+"""Train the witness: ``python -m training.train_witness PACK... --out DIR --seconds 500``.
 
-First the network on all photos; then one for each fold, which says what it thinks of the photos that it
-never saw (kept in ``held_out.npz``; the calibration rests on them). Scenes and motifs are never split.
+``--hold 0 --folds 3`` leaves a third of the scenes and motifs out and keeps what the network says of them in
+``held_out_0.npz``: calibrations rest on such answers, of photos that the answering network never saw.
 """
 
 from __future__ import annotations
@@ -18,13 +18,17 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from model.strip_labels import MATERIALS, ROLES
+from model.witness_input import MOST_WINDOWS
 from training.network import MovingAverage
-from training.witness_data import IGNORED, Photos, label_cells, lay_planes, load_photos, vary_photos
-from training.witness_network import LABELS, VERDICTS, Witness
+from training.witness_data import IGNORED, Labels, Photos, label_cells, lay_planes, load_photos, vary_photos
+from training.witness_network import VERDICTS, WHOLE, Witness
 
 SEED = 11
-LABEL_WEIGHTS = (0.25, 1.0, 1.0, 0.8)  # most cells are bare
-PHOTO_WEIGHT, SMOOTHING = 0.6, 0.04
+MATERIAL_WEIGHTS = (0.25, 1.0, 1.0, 0.8)  # most cells are bare
+ROLE_WEIGHTS = (0.25, 1.0, 1.0, 1.0)
+ROLE_SHARE, BAND_SHARE, PHOTO_SHARE, WHOLE_SHARE, SMOOTHING = 0.7, 0.5, 0.6, 0.3, 0.04
+WINDOWS_EACH = 4  # of a photo in training; asked, it shows all
 WARM_STEPS = 60
 
 
@@ -52,7 +56,7 @@ def train_network(photos: Photos, run: Run, seed: int) -> tuple[Witness, list[di
     torch.manual_seed(seed)
     rng = torch.Generator(device=run.device).manual_seed(seed)
     network = Witness().to(run.device).train()
-    average = MovingAverage(network, 0.998 if run.steps is None else 0.9)
+    average = MovingAverage(network, 0.998 if (run.steps or 10**9) > 1000 else 0.9)
     optimiser = torch.optim.AdamW(network.parameters(), lr=run.rate, weight_decay=0.02)
     started, log = time.monotonic(), []
     for step, index in enumerate(_batches(len(photos), run.batch, rng, run.device)):
@@ -63,8 +67,9 @@ def train_network(photos: Photos, run: Run, seed: int) -> tuple[Witness, list[di
         for group in optimiser.param_groups:
             group["lr"] = run.rate * warm * (0.01 + 0.99 * 0.5 * (1 + np.cos(np.pi * share)))
         with torch.no_grad():
-            planes, context, labels = vary_photos(photos.take(index), rng)
-        loss, parts = measure_loss(network, planes, context, labels, photos.verdict[index], run.device)
+            batch = photos.take(index).draw_windows(WINDOWS_EACH, rng)
+            planes, context, labels = vary_photos(batch, rng)
+        loss, parts = measure_loss(network, planes, context, labels, batch, run.device)
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 2.0)
@@ -90,54 +95,90 @@ def _batches(count: int, size: int, rng: torch.Generator, device: str) -> Iterat
 
 
 def measure_loss(
-    network: Witness, planes: Tensor, context: Tensor, labels: Tensor, verdict: Tensor, device: str
+    network: Witness, planes: Tensor, context: Tensor, labels: Labels, photos: Photos, device: str
 ) -> tuple[Tensor, dict[str, Tensor]]:
     """Cells and photos, each by cross-entropy."""
+    cross_entropy = torch.nn.functional.cross_entropy
     with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-        photo, cells = network(planes, context)
-    weight = torch.tensor(LABEL_WEIGHTS, device=labels.device)
-    by_cell = torch.nn.functional.cross_entropy(cells.float(), labels, weight=weight, ignore_index=IGNORED)
-    by_cell = torch.nan_to_num(by_cell)  # a batch may have no known cell
-    by_photo = torch.nn.functional.cross_entropy(photo.float(), verdict, label_smoothing=SMOOTHING)
-    return by_cell + PHOTO_WEIGHT * by_photo, {"cells": by_cell.detach(), "photos": by_photo.detach()}
+        verdict, whole, cells = network(planes, context)
+    cells = cells.float()
+    weights = [torch.tensor(w, device=cells.device) for w in (MATERIAL_WEIGHTS, ROLE_WEIGHTS)]
+    materials, roles, row = cells.split([len(MATERIALS), len(ROLES), 1], dim=1)
+    parts = {
+        "materials": cross_entropy(materials, labels.material, weight=weights[0], ignore_index=IGNORED),
+        "roles": cross_entropy(roles, labels.role, weight=weights[1], ignore_index=IGNORED),
+        "band": _binary(row[:, 0], torch.where(labels.band == IGNORED, torch.nan, labels.band.float())),
+        "photos": cross_entropy(verdict.float(), photos.verdict, label_smoothing=SMOOTHING),
+        "whole": _binary(whole.float(), photos.whole),
+    }
+    parts = {name: torch.nan_to_num(value) for name, value in parts.items()}  # nothing may be known
+    shares = {"materials": 1.0, "roles": ROLE_SHARE, "band": BAND_SHARE}
+    shares |= {"photos": PHOTO_SHARE, "whole": WHOLE_SHARE}
+    loss = sum((shares[name] * value for name, value in parts.items()), torch.zeros((), device=cells.device))
+    return loss, {name: value.detach() for name, value in parts.items()}
+
+
+def _binary(logits: Tensor, target: Tensor) -> Tensor:
+    """Mean binary cross-entropy where the target is known (not nan)."""
+    known = torch.isfinite(target)
+    goal = torch.where(known, target, torch.zeros_like(target))
+    each = torch.nn.functional.binary_cross_entropy_with_logits(logits, goal, reduction="none")
+    return (each * known).sum() / known.sum().clamp(min=1)
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator]
-def ask(network: Witness, photos: Photos, batch: int = 32) -> dict[str, np.ndarray]:
-    """Photo logits (n, 3) under the light as read; chances of gold, platinum and paint, (n, k, 3, h, w) in
-    255ths; how the cells were labelled, counts (n, 4, 4)."""
-    logits, counts, chances = [], [], []
+def ask(network: Witness, photos: Photos, batch: int = 16) -> dict[str, np.ndarray]:
+    """What the network says under the light as read: logits "verdict" (n, 3) and "whole" (n, 2), chances
+    "cells" (n, k, 9, h/2, w/2) in 255ths; "materials" and "roles" (n, 4, 4) count cells as they are and as
+    they are called."""
+    answers: dict[str, list[np.ndarray]] = {}
     for first in range(0, len(photos), batch):
         part = photos.take(range(first, min(first + batch, len(photos))))
-        photo, cells = network(lay_planes(part, part.white[:, 0]), part.context)
-        logits.append(photo.float().cpu().numpy())
-        chance = (torch.softmax(cells.float(), dim=1)[:, 1:] * 255).round().to(torch.uint8)
-        chances.append(chance.reshape(len(part), -1, *chance.shape[1:]).cpu().numpy())
-        truth, said = label_cells(part), cells.argmax(dim=1)
-        both = torch.where(truth == IGNORED, -1, truth * len(LABELS) + said).reshape(len(part), -1)
-        counts += [torch.bincount(b[b >= 0], minlength=len(LABELS) ** 2).cpu().numpy() for b in both]
-    return {
-        "logits": np.concatenate(logits),
-        "cells": np.stack(counts).reshape(-1, len(LABELS), len(LABELS)),
-        "chances": np.concatenate(chances),
-    }
+        verdict, whole, cells = network(lay_planes(part, part.white[:, 0]), part.context)
+        materials, roles, row = cells.float().split([len(MATERIALS), len(ROLES), 1], dim=1)
+        chances = torch.cat([materials.softmax(dim=1), roles.softmax(dim=1), row.sigmoid()], dim=1)
+        chances = (chances * 255).round().to(torch.uint8).reshape(len(part), MOST_WINDOWS, *cells.shape[1:])
+        truth = label_cells(part)
+        told = {"verdict": verdict.float(), "whole": whole.float(), "cells": chances}
+        told |= {"materials": _count(truth.material, materials, len(part))}
+        told |= {"roles": _count(truth.role, roles, len(part))}
+        for name, value in told.items():
+            answers.setdefault(name, []).append(value.cpu().numpy())
+    return {name: np.concatenate(values) for name, values in answers.items()}
+
+
+def _count(truth: Tensor, logits: Tensor, photos: int) -> Tensor:
+    """(photos, c, c) cells by what they are and what they are called."""
+    kinds = logits.shape[1]
+    both = torch.where(truth == IGNORED, -1, truth * kinds + logits.argmax(dim=1)).reshape(photos, -1)
+    rows = [torch.bincount(b[b >= 0], minlength=kinds**2) for b in both]
+    return torch.stack(rows).reshape(-1, kinds, kinds)
 
 
 def score(told: dict[str, np.ndarray], photos: Photos) -> dict[str, Any]:
     """How well gold and platinum, and metal and none, part; how well cells are labelled."""
-    verdict = photos.verdict.cpu().numpy()
-    gold = told["logits"][:, 0] - told["logits"][:, 1]
-    metal = np.logaddexp(told["logits"][:, 0], told["logits"][:, 1]) - told["logits"][:, 2]
-    counts = told["cells"].sum(axis=0)
-    hit, said, true = np.diag(counts), counts.sum(axis=0), counts.sum(axis=1)
-    overlap = hit / np.maximum(said + true - hit, 1)
-    is_metal = verdict < VERDICTS.index("no metal")
+    verdict, whole = photos.verdict.cpu().numpy(), photos.whole.cpu().numpy()
+    logits = told["verdict"]
+    gold = logits[:, 0] - logits[:, 1]
+    metal = np.logaddexp(logits[:, 0], logits[:, 1]) - logits[:, 2]
+    is_metal, known = verdict < VERDICTS.index("no metal"), np.isfinite(whole[:, 0])
+    left = 1 / (1 + np.exp(-told["whole"][known, WHOLE.index("remaining share")]))
     return {
         "photos": len(verdict),
         "gold AUROC": area_under_curve(gold[is_metal], verdict[is_metal] == 0),
         "metal AUROC": area_under_curve(metal, is_metal),
-        "overlap of labels": {n: round(float(v), 4) for n, v in zip(LABELS, overlap, strict=True)},
+        "worn AUROC": area_under_curve(told["whole"][known, WHOLE.index("worn")], whole[known, 1] > 0.5),
+        "error of remaining share": round(float(np.abs(left - whole[known, 0]).mean()), 4),
+        "overlap of materials": _overlaps(told["materials"], MATERIALS),
+        "overlap of roles": _overlaps(told["roles"], ROLES),
     }
+
+
+def _overlaps(counts: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
+    total = counts.sum(axis=0)
+    hit, said, true = np.diag(total), total.sum(axis=0), total.sum(axis=1)
+    overlap = hit / np.maximum(said + true - hit, 1)
+    return {name: round(float(value), 4) for name, value in zip(names, overlap, strict=True)}
 
 
 def area_under_curve(value: np.ndarray, positive: np.ndarray) -> float:
@@ -149,41 +190,16 @@ def area_under_curve(value: np.ndarray, positive: np.ndarray) -> float:
     return round(float((rank[positive].sum() - ups * (ups + 1) / 2) / (ups * downs)), 4)
 
 
-def run_folds(photos: Photos, run: Run, folds: int) -> tuple[dict[str, np.ndarray], dict[str, Any]]:
-    """What networks say of photos that each never saw."""
-    fold = split_folds([fact["group"] for fact in photos.facts], folds)
-    told: dict[str, np.ndarray] = {}
-    for k in range(folds):
-        network, _ = train_network(photos.take(np.flatnonzero(fold != k).tolist()), run, SEED + k)
-        hold = np.flatnonzero(fold == k)
-        for name, values in ask(network, photos.take(hold.tolist())).items():
-            told.setdefault(name, np.zeros((len(photos), *values.shape[1:]), values.dtype))[hold] = values
-        print(
-            {"fold": k} | score({n: v[hold] for n, v in told.items()}, photos.take(hold.tolist())), flush=True
-        )
-    return told | {"fold": fold}, score(told, photos)
-
-
-def keep_answers(asked: list[tuple[list[dict[str, Any]], dict[str, np.ndarray]]], path: Path) -> None:
-    """All answers about photos that the answering network never saw, in one file."""
-    if asked:
-        names = np.array([fact["name"] for facts, _ in asked for fact in facts])
-        joined: dict[str, Any] = {
-            key: np.concatenate([answers[key] for _, answers in asked]) for key in asked[0][1]
-        }
-        np.savez(path, names=names, **joined)
-
-
 def main() -> None:
-    """The final network, then the folds; all is written to ``--out``."""
+    """One network, on all photos or on those outside a fold; all is written to ``--out``."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("packs", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--choose", type=Path, nargs="+", help="packs to answer for, never trained on")
-    parser.add_argument("--folds", type=int, default=4, help="0: the final network only")
-    parser.add_argument("--seconds-each", type=float, default=70.0)
+    parser.add_argument("--hold", type=int, help="the fold to leave out and answer for; none: train on all")
+    parser.add_argument("--folds", type=int, default=3)
+    parser.add_argument("--seconds", type=float, default=500.0)
     parser.add_argument("--steps", type=int, help="instead of seconds, for trials")
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=2e-3)
@@ -192,27 +208,25 @@ def main() -> None:
     told = parser.parse_args()
     told.out.mkdir(parents=True, exist_ok=True)
     photos = load_photos(told.packs, told.device, told.limit)
-    print(f"{len(photos)} photos", flush=True)
-    run = Run(told.seconds_each, told.batch, told.rate, told.device, told.steps)
-    record: dict[str, Any] = {"photos": len(photos), "seed": SEED, "torch": torch.__version__}
+    fold = split_folds([fact["group"] for fact in photos.facts], told.folds)
+    seen = photos if told.hold is None else photos.take(np.flatnonzero(fold != told.hold).tolist())
+    print(f"{len(seen)} of {len(photos)} photos to train on", flush=True)
+    run = Run(told.seconds, told.batch, told.rate, told.device, told.steps)
+    record: dict[str, Any] = {"photos": len(seen), "seed": SEED, "torch": torch.__version__}
     record["device"] = torch.cuda.get_device_name() if told.device == "cuda" else "cpu"
-    asked: list[tuple[list[dict[str, Any]], dict[str, np.ndarray]]] = []
-    network, record["log"] = train_network(photos, run, SEED + 100)
-    state = {name: value.cpu() for name, value in network.state_dict().items()}
-    torch.save(state, told.out / "witness.pt")
-    record["on its own photos"] = score(ask(network, photos), photos)
-    if told.choose:
-        others = load_photos(told.choose, told.device, told.limit)
+    name = "witness" if told.hold is None else f"fold_{told.hold}"
+    network, record["log"] = train_network(seen, run, SEED + (100 if told.hold is None else told.hold))
+    torch.save({k: v.cpu() for k, v in network.state_dict().items()}, told.out / f"{name}.pt")
+    if told.hold is None:
+        record["on its own photos"] = score(ask(network, photos), photos)
+    else:
+        others = photos.take(np.flatnonzero(fold == told.hold).tolist())
         answers = ask(network, others)
-        record["photos to choose by"] = score(answers, others)
-        print(record["photos to choose by"], flush=True)
-        asked.append((others.facts, answers | {"fold": np.full(len(others), -1)}))
-    if told.folds:
-        held_out, record["held out"] = run_folds(photos, run, told.folds)
-        print(record["held out"], flush=True)
-        asked.append((photos.facts, held_out))
-    keep_answers(asked, told.out / "held_out.npz")
-    (told.out / "witness_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+        record["held out"] = score(answers, others)
+        names = np.array([fact["name"] for fact in others.facts])
+        np.savez(told.out / f"held_out_{told.hold}.npz", names=names, **answers)
+    print({k: v for k, v in record.items() if k != "log"}, flush=True)
+    (told.out / f"{name}_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
