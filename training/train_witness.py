@@ -1,7 +1,8 @@
 """Train the witness: ``python -m training.train_witness PACK... --out DIR --seconds 500``.
 
 ``--hold 0 --folds 3`` leaves a third of the scenes and motifs out and keeps what the network says of them in
-``held_out_0.npz``: calibrations rest on such answers, of photos that the answering network never saw.
+``held_out_fold_0.npz``, ``--choose PACK`` what the final one says of others: calibrations rest on answers about
+photos that the answering network never saw.
 """
 
 from __future__ import annotations
@@ -197,6 +198,7 @@ def main() -> None:
     )
     parser.add_argument("packs", type=Path, nargs="+")
     parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--choose", type=Path, help="a pack to answer for, never trained on")
     parser.add_argument("--hold", type=int, help="the fold to leave out and answer for; none: train on all")
     parser.add_argument("--folds", type=int, default=3)
     parser.add_argument("--seconds", type=float, default=500.0)
@@ -219,14 +221,21 @@ def main() -> None:
     torch.save({k: v.cpu() for k, v in network.state_dict().items()}, told.out / f"{name}.pt")
     if told.hold is None:
         record["on its own photos"] = score(ask(network, photos), photos)
-    else:
-        others = photos.take(np.flatnonzero(fold == told.hold).tolist())
+    others = _held_out(told, photos, fold)
+    if others is not None:
         answers = ask(network, others)
         record["held out"] = score(answers, others)
         names = np.array([fact["name"] for fact in others.facts])
-        np.savez(told.out / f"held_out_{told.hold}.npz", names=names, **answers)
+        np.savez(told.out / f"held_out_{name}.npz", names=names, **answers)
     print({k: v for k, v in record.items() if k != "log"}, flush=True)
     (told.out / f"{name}_run.json").write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")
+
+
+def _held_out(told: argparse.Namespace, photos: Photos, fold: np.ndarray) -> Photos | None:
+    """The photos to answer for: those of the fold, or those of the pack to choose by."""
+    if told.hold is not None:
+        return photos.take(np.flatnonzero(fold == told.hold).tolist())
+    return None if told.choose is None else load_photos([told.choose], told.device, told.limit)
 
 
 if __name__ == "__main__":

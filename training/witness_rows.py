@@ -1,7 +1,8 @@
-"""Measure what a run's networks labelled: ``python -m training.witness_rows PACK... --run DIR``.
+"""Measure what networks said of photos they never saw: ``python -m training.witness_rows RUN --kept DIR --out FILE``.
 
-Reads the chances that `training.train_witness` kept for photos which the answering network never saw, and
-writes ``measured.json.xz``: facts and measures of each photo, as `model.witness` would measure them.
+RUN is a folder of `training.train_witness` with ``held_out_K.npz``; DIR holds what `training.pack_witness`
+kept of each photo. Written is one file of JSON lines (xz), one `PhotoRow` a photo: regions, measures and wear
+as the product would measure them, beside the truth. The trim's fits start from it.
 """
 
 from __future__ import annotations
@@ -11,69 +12,71 @@ import json
 import lzma
 import multiprocessing
 import os
+import pickle
+import traceback
+from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from tqdm import tqdm
 
-from model.colour import decode_srgb
-from model.witness_features import measure_labelled
-from model.witness_input import WitnessWindows
-from training.witness_data import read_photos
+from model.witness import Answer
+from model.witness_input import place_windows
+from training.pack_witness import KeptPhoto
+from training.trim_features_table import row_of_trim
 
-Measured = dict[str, Any]
-
-
-def measure_photo(told: tuple[dict[str, Any], Any, Any]) -> dict[str, float]:
-    """Measures of one unpacked photo, given its logits and the chances (k, 3, h, w) in 255ths."""
-    part, logits, chances = told
-    count = int(part["masks"][:, 0].any(axis=(1, 2)).sum())
-    named = chances[:count].astype(np.float32) / 255
-    labels = np.concatenate([1 - named.sum(axis=1, keepdims=True), named], axis=1)
-    return measure_labelled(windows_of(part, count), labels, logits, part["white"][0].astype(np.float64))
+Task = tuple[Path, int, npt.NDArray[np.float32], npt.NDArray[np.float32], npt.NDArray[np.uint8]]
+STEPS = 255  # of a chance as it is kept
 
 
-def windows_of(part: dict[str, Any], count: int) -> WitnessWindows:
-    """The first windows of an unpacked photo as the model cuts them."""
-    linear, glaze = (
-        decode_srgb(part[name][:count].transpose(0, 2, 3, 1).astype(np.float32) / 255).astype(np.float32)
-        for name in ("pixels", "glaze")
-    )
-    masks = part["masks"][:count]
-    return WitnessWindows(linear, glaze, masks[:, 0], masks[:, 1], 1.0, float(part["reach"]))
+def list_tasks(run: Path, kept: Path) -> Iterator[Task]:
+    """File, fold, verdict, whole and cells of every photo that was answered for and kept."""
+    for path in sorted(run.glob("held_out_*.npz")):
+        fold = int(path.stem.rsplit("_", 1)[1])
+        with np.load(path) as archive:
+            names, verdict, whole, cells = (archive[n] for n in ("names", "verdict", "whole", "cells"))
+        for number, name in enumerate(names):
+            file = kept / f"{name}.pickle"
+            if file.exists():
+                yield file, fold, verdict[number], whole[number], cells[number]
+
+
+def measure_task(task: Task) -> str | None:
+    """The photo's row as a JSON line; None, with its name printed, where it cannot be measured."""
+    file, fold, verdict, whole, cells = task
+    try:
+        photo: KeptPhoto = pickle.loads(file.read_bytes())
+        count = len(place_windows(photo.strip).starts)
+        answer = Answer(verdict, whole, cells[:count].astype(np.float32) / STEPS)
+        return json.dumps(asdict(row_of_trim(photo, answer, fold)), separators=(",", ":"))
+    except Exception:  # one bad photo must not end the run; it is named
+        print(file.stem, traceback.format_exc(limit=-2), flush=True)
+        return None
 
 
 def main() -> None:
-    """Measure all photos of the packs that the run answered for."""
+    """Measure all photos of a run."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("packs", type=Path, nargs="+")
-    parser.add_argument("--run", type=Path, required=True)
+    parser.add_argument("run", type=Path)
+    parser.add_argument("--kept", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     told = parser.parse_args()
-    with np.load(told.run / "held_out.npz") as archive:
-        answers = {name: archive[name] for name in archive.files}
-    at = {str(name): number for number, name in enumerate(answers["names"])}
-    parts = [p for pack in told.packs for p in read_photos(pack) if p["facts"]["name"] in at]
-    numbers = [at[part["facts"]["name"]] for part in parts]
-    tasks = ((p, answers["logits"][k], answers["chances"][k]) for p, k in zip(parts, numbers, strict=True))
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    lines: list[str] = []
     with multiprocessing.get_context("spawn").Pool(told.workers, cv2.setNumThreads, (1,)) as pool:
-        steps = pool.imap(measure_photo, tasks, chunksize=8)
-        measures = list(tqdm(steps, total=len(parts), desc="photos", unit="photo"))
-    rows = [
-        {
-            "facts": p["facts"],
-            "fold": int(answers["fold"][k]),
-            "measures": m,
-            "cells": answers["cells"][k].tolist(),
-        }
-        for p, k, m in zip(parts, numbers, measures, strict=True)
-    ]
-    (told.run / "measured.json.xz").write_bytes(lzma.compress(json.dumps(rows).encode()))
-    print(f"{len(rows)} photos measured")
+        steps: Any = pool.imap(measure_task, list_tasks(told.run, told.kept), chunksize=4)
+        for line in tqdm(steps, desc="photos", unit="photo"):
+            if line is not None:
+                lines.append(line)
+    told.out.write_bytes(lzma.compress("".join(f"{line}\n" for line in lines).encode(), preset=6))
+    print(f"{len(lines)} photos, {told.out.stat().st_size / 1e6:.1f} MB")
 
 
 if __name__ == "__main__":
