@@ -83,7 +83,7 @@ def cut_cover(cover: Bytes, places: WindowPlaces) -> Bytes:
 
 
 def cells_of(windows: Bytes, metal: str | None) -> Map:
-    """Cover of windows (k, ROWS, COLUMNS, len(COVERS)) as the network's chances (k, 9, ROWS / 2, COLUMNS / 2)."""
+    """Cover of windows (k, ROWS, COLUMNS, len(COVERS)) as chances (k, 9, ROWS / 2, COLUMNS / 2)."""
     share = windows.reshape(len(windows), ROWS // CELL, CELL, COLUMNS // CELL, CELL, -1).mean(axis=(2, 4))
     cover = dict(zip(COVERS, np.moveaxis(share / 255, -1, 0).astype(np.float32), strict=True))
     out = np.zeros((len(windows), len(MATERIALS) + len(ROLES) + 1, ROWS // CELL, COLUMNS // CELL), np.float32)

@@ -121,7 +121,8 @@ def name_cells(cover: Bytes) -> Bytes:
     ROLES, 4 mixed), 5 a row of the border, 6 whether the strip lies there.
     """
     share = cells_of(cover, "gold")
-    known = cover.reshape(len(cover), share.shape[2], CELL, share.shape[3], CELL, -1)[..., COVERS.index("known")]
+    shape = (len(cover), share.shape[2], CELL, share.shape[3], CELL)
+    known = cover[..., COVERS.index("known")].reshape(shape)
     metal, paint = share[:, MATERIALS.index("gold")], share[:, MATERIALS.index("paint")]
     material = np.full(metal.shape, 3, np.uint8)
     material[(metal < HARDLY) & (paint < HARDLY)] = 0
@@ -210,9 +211,8 @@ def main() -> None:
         packed = [p for p in tqdm(steps, total=len(tasks), desc="photos", unit="photo") if p is not None]
     write_pack(packed, told.out)
     exact = sum(bool(p.get("labels")) for p in packed)
-    print(
-        f"{len(packed)} photos, {sum(p.get('count', 0) > 0 for p in packed)} with a strip, {exact} with labels"
-    )
+    with_strip = sum(p.get("count", 0) > 0 for p in packed)
+    print(f"{len(packed)} photos, {with_strip} with a strip, {exact} with labels")
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """Train the witness: ``python -m training.train_witness PACK... --out DIR --seconds 500``.
 
 ``--hold 0 --folds 3`` leaves a third of the scenes and motifs out and keeps what the network says of them in
-``held_out_fold_0.npz``, ``--choose PACK`` what the final one says of others: calibrations rest on answers about
-photos that the answering network never saw.
+``held_out_fold_0.npz``, ``--choose PACK`` what the final one says of others: calibrations rest on answers
+about photos that the answering network never saw.
 """
 
 from __future__ import annotations

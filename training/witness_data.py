@@ -186,7 +186,7 @@ def _log_parts(rgb: Tensor, white: Tensor) -> tuple[Tensor, Tensor, Tensor]:
 
 @dataclass(frozen=True, eq=False)
 class Labels:
-    """True labels of cells (m, h, w) of m windows, IGNORED where mixed, unknown or unseen; ``band`` 0 or 1."""
+    """True labels of cells (m, h, w) of m windows, IGNORED where mixed, unknown or unseen; band 0 or 1."""
 
     material: Tensor
     role: Tensor

@@ -80,16 +80,16 @@ class Witness(nn.Module):  # type: ignore[misc]
         eighth = self.to_eighth(quarter)
         around = self._average(eighth, nn.functional.avg_pool2d(seen, 4), photos)
         factor, shift = self.told(torch.cat([context, around], dim=1)).chunk(2, dim=1)
-        eighth = self.after(self._lay(factor, eighth, photos) * eighth + eighth + self._lay(shift, eighth, photos))
+        factor, shift = (self._lay(part, eighth, photos) for part in (factor, shift))
+        eighth = self.after(eighth * (1 + factor) + shift)
         deep = self._average(eighth, nn.functional.avg_pool2d(seen, 4), photos)
         up = nn.functional.interpolate(eighth, scale_factor=2.0, mode="bilinear", align_corners=False)
         quarter = self.mix_quarter(self.up_quarter(torch.cat([up, quarter], dim=1)))
         up = nn.functional.interpolate(quarter, scale_factor=2.0, mode="bilinear", align_corners=False)
         found = self.mix_half(self.up_half(torch.cat([up, half], dim=1)))
         cells = self.cells(found)
-        told = self.judge(
-            torch.cat([self._sum_up(found, cells, seen, photos), context.float(), around.float(), deep.float()], 1)
-        )
+        summed = self._sum_up(found, cells, seen, photos)
+        told = self.judge(torch.cat([summed, context.float(), around.float(), deep.float()], dim=1))
         return told[:, : len(VERDICTS)], told[:, len(VERDICTS) :], cells
 
     def _average(self, maps: Tensor, seen: Tensor, photos: int) -> Tensor:
