@@ -2,7 +2,7 @@
 
 Each photo is read by the chain up to its print, once; kept are the windows that the network would look at
 (JPEG), what truly lies in them, and the circumstances. ``--rows A B`` takes photos by their number in the
-folder's order; ``--keep DIR`` keeps what later steps need of each photo (`KeptPhoto`, one pickle each).
+folder's order; ``--keep DIR`` keeps what later steps need of each photo (`training.kept_photo`, one pickle each).
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import os
 import pickle
 import traceback
 import zlib
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,22 +22,22 @@ import numpy as np
 import numpy.typing as npt
 from tqdm import tqdm
 
-from model.bands import separate_bands
+from model.bands import separate_print
 from model.colour import encode_srgb
-from model.facts import Light
 from model.light import fuse_light, load_recipe
 from model.light_evidence import measure_evidence
 from model.photo import decode_photo
 from model.piece import find_piece
-from model.rim_band import RimStrip, unroll_rim
+from model.rim_band import unroll_rim
 from model.straighten import straighten_strip
 from model.strip_labels import CELL, MATERIALS, ROLES
-from model.surroundings import SceneColours, look_around
-from model.trim_print import Print, find_print
+from model.surroundings import look_around
+from model.trim_print import find_print
 from model.witness_input import WitnessWindows, cut_windows, describe_context, place_windows
+from training.kept_photo import KeptPhoto
 from training.label_truth import cells_of, cut_cover, unroll_cover
 from training.photo_strips import recast_scene
-from training.trim_truth import PhotoTruth, read_truth
+from training.trim_truth import read_truth
 from training.witness_labels import COVERS
 
 JPEG_QUALITY = 86
@@ -50,25 +49,6 @@ FACTS = (
 MOSTLY, HARDLY = 0.4, 0.08
 Packed = dict[str, Any]
 Bytes = npt.NDArray[np.uint8]
-
-
-@dataclass(frozen=True, eq=False)
-class KeptPhoto:
-    """What the chain found of a rendered photo before the witness, and the truth.
-
-    ``light`` is as read from ``evidence``; ``recast`` holds the scene's colours as if the phone had balanced
-    otherwise (`training.photo_strips.recast_scene`).
-    """
-
-    name: str
-    truth: PhotoTruth
-    facts: dict[str, Any]
-    strip: RimStrip
-    found: Print
-    light: Light
-    evidence: dict[str, Any]
-    around: SceneColours | None
-    recast: Any
 
 
 def pack_photo(path: Path, keep: Path | None = None) -> Packed | None:
@@ -86,7 +66,7 @@ def pack_photo(path: Path, keep: Path | None = None) -> Packed | None:
     if unrolled is None:
         return {"facts": facts}
     strip = straighten_strip(unrolled)
-    bands = separate_bands(strip)
+    bands = separate_print(strip)
     evidence = measure_evidence(photo, around, piece.paper, strip, bands, None)
     light = fuse_light({k: np.array(v) for k, v in evidence.items()}, load_recipe())
     found = find_print(strip, bands)
