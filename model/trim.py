@@ -26,6 +26,17 @@ from model.wear import SECTORS, measure_wear
 from model.witness import Heard
 from model.worn import WearJudgement, judge_wear
 
+__all__ = [
+    "JudgedRegion",
+    "Judgement",
+    "choose_verdict",
+    "is_surely_metal",
+    "judge_regions",
+    "judge_trim",
+    "visible_deg",
+    "weigh_photo",
+]
+
 MIN_VISIBLE_DEG = 8.0  # less of the rim is one spot, not a spread
 
 
@@ -95,9 +106,7 @@ def judge_regions(
     return judged
 
 
-def weigh_photo(
-    strip: RimStrip, heard: Heard, judged: list[JudgedRegion], recipe: TrimRecipe
-) -> Judgement:
+def weigh_photo(strip: RimStrip, heard: Heard, judged: list[JudgedRegion], recipe: TrimRecipe) -> Judgement:
     """What regions and network together say of the photo, and the wear if the trim is metal."""
     features = photo_features(judged, heard.measures())
     wear = judge_wear(measure_wear(strip, heard.labels), features, recipe.wear)

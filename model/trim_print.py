@@ -28,7 +28,8 @@ NEAR_SHARE = 0.35  # of the strip's height: how far the near glaze reaches
 class Print:
     """The strip against its near glaze.
 
-    ``glaze_linear_rgb`` (h, w, 3) float32; ``strength`` (h, w) float32 distance from it in ln Y and ln ratios.
+    ``glaze_linear_rgb`` (h, w, 3) float32; ``strength`` (h, w) float32 distance from it in ln Y and
+    ln ratios.
     """
 
     glaze_linear_rgb: Map

@@ -30,8 +30,8 @@ STEPS = {
 
 @dataclass(frozen=True, eq=False)
 class Finding:
-    """What the judgement rests on: ``features`` and ``kind`` are those of the most metallic region, ``measures``
-    those of the cells that the network labelled."""
+    """What the judgement rests on: ``features`` and ``kind`` are those of the most metallic region,
+    ``measures`` those of the cells that the network labelled."""
 
     verdict: Verdict
     metal: Metal | None
@@ -124,9 +124,7 @@ def _about_places(finding: Finding) -> list[str]:
     name, part = ("gold", share) if share >= 0.5 else ("platinum", 1 - share)
     if part > AGREEING_PARTS:
         return [f"Place by place round the rim its metal looks like {name}."]
-    return [
-        f"Round the rim {round(100 * part)} % of the places look like {name}, the others like the other metal."
-    ]
+    return [f"Round the rim {round(100 * part)} % of the places look like {name}, the others do not."]
 
 
 def _about_mirroring(features: dict[str, float]) -> str:

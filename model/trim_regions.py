@@ -81,11 +81,15 @@ def name_owners(labels: StripLabels) -> npt.NDArray[np.int64]:
 def spread_cells(chance: Map, labels: StripLabels, shape: tuple[int, ...]) -> Map:
     """Chances of cells (h, w) as a map of the strip's pixels, straight between the cells' centres."""
     step = labels.step_px
-    to_cells = np.array([[1 / step, 0, 0.5 / step - 0.5], [0, 1 / step, (0.5 - labels.first_row_px) / step - 0.5]])
+    to_cells = np.array(
+        [[1 / step, 0, 0.5 / step - 0.5], [0, 1 / step, (0.5 - labels.first_row_px) / step - 0.5]]
+    )
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     size = (shape[1], shape[0])
     return np.asarray(
-        cv2.warpAffine(chance.astype(np.float32), to_cells, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        cv2.warpAffine(
+            chance.astype(np.float32), to_cells, size, flags=flags, borderMode=cv2.BORDER_REPLICATE
+        )
     )
 
 

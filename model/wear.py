@@ -107,7 +107,8 @@ def _by_sector(strip: RimStrip, labels: StripLabels, cells: npt.NDArray[np.gener
     middle = labels.columns_px(np.arange(cells.shape[1]) + 0.5).astype(np.int64)
     degrees = strip.column_deg[np.clip(middle, 0, len(strip.column_deg) - 1)]
     sector = (degrees // (360 / SECTORS)).astype(np.int64) % SECTORS
-    return np.bincount(sector, cells.sum(axis=0, dtype=np.float64), SECTORS)
+    total = cells.sum(axis=0, dtype=np.float64)
+    return np.asarray(np.bincount(sector, total, SECTORS), np.float64)
 
 
 def _fold(printed: Mask, seen: Mask, period_px: float) -> Mask:

@@ -22,9 +22,7 @@ PART_COLUMNS = 48  # of a window: each part of the rim mirrors another part of t
 SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
 
-def measure_colours(
-    windows: WitnessWindows, cells: Map, white: npt.NDArray[np.float64]
-) -> dict[str, float]:
+def measure_colours(windows: WitnessWindows, cells: Map, white: npt.NDArray[np.float64]) -> dict[str, float]:
     """Colour and brightness of the full-size pixels in cells called metal, by name.
 
     Parameters

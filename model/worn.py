@@ -14,9 +14,22 @@ from model.wear import Wear
 Array = npt.NDArray[np.float64]
 
 # Of the photo's measures, those that tell how far the counted cells can be trusted.
-CIRCUMSTANCES = ("said_remaining", "said_worn", "metal_pixels", "metal_clipped", "doubtful_print", "metal_most")
+CIRCUMSTANCES = (
+    "said_remaining",
+    "said_worn",
+    "metal_pixels",
+    "metal_clipped",
+    "doubtful_print",
+    "metal_most",
+)
 # ... and bright metal from dull: it mirrors dark and light things, a dulled film scatters.
-MIRRORING = ("metal_bright_q10", "metal_bright_q50", "metal_bright_q90", "metal_dark_share", "metal_brighter_share")
+MIRRORING = (
+    "metal_bright_q10",
+    "metal_bright_q50",
+    "metal_bright_q90",
+    "metal_dark_share",
+    "metal_brighter_share",
+)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,4 +1,4 @@
-"""What the fits of light and trim see of each photo: evidence of the light, measures of print and cells, truth."""
+"""What the fits of light and trim see of each photo: evidence of the light, what was measured, the truth."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from model.trim_regions import find_regions
 from model.wear import Wear, measure_wear
 from model.witness import Answer, Heard
 from model.witness_input import cut_windows, place_windows
-from training.pack_witness import KeptPhoto
+from training.kept_photo import KeptPhoto
 from training.photo_strips import MeasuredPhoto
 
 DECIMALS = 4  # trees round their features to as many
@@ -69,17 +69,18 @@ def row_of_trim(photo: KeptPhoto, answer: Answer, fold: int = -1) -> PhotoRow:
         {
             "kind": region.kind,
             "label": photo.truth.label_of(region.kind),
-            "features": _rounded(
-                measure_region(photo.strip, photo.found, photo.light, photo.around, region)
-            ),
+            "features": _rounded(measure_region(photo.strip, photo.found, photo.light, photo.around, region)),
         }
         for region in find_regions(photo.strip, heard.labels)
     ]
     wear = measure_wear(photo.strip, heard.labels)
-    evidence = {k: np.asarray(v).round(DECIMALS).tolist() for k, v in photo.evidence.items() if k in KEPT_EVIDENCE}
+    evidence = {
+        k: np.asarray(v).round(DECIMALS).tolist() for k, v in photo.evidence.items() if k in KEPT_EVIDENCE
+    }
     return PhotoRow(
         file=photo.name,
-        truth=asdict(photo.truth) | {"difficulty": photo.facts.get("difficulty"), "trim": photo.facts.get("trim")},
+        truth=asdict(photo.truth)
+        | {"difficulty": photo.facts.get("difficulty"), "trim": photo.facts.get("trim")},
         evidence=evidence,
         white=list(photo.light.white_rgb),
         uncertainty_deg=photo.light.uncertainty_deg,
@@ -96,7 +97,9 @@ def hear_answer(photo: KeptPhoto, answer: Answer) -> Heard:
     windows = cut_windows(photo.strip, photo.found.glaze_linear_rgb, places)
     remaining, worn = (float(v) for v in 1 / (1 + np.exp(-answer.whole.astype(np.float64))))
     labels = join_windows(places, windows, answer.cells, answer.verdict, (remaining, worn))
-    return Heard(windows, answer, np.log(np.array(photo.light.white_rgb)[[0, 2]] / photo.light.white_rgb[1]), labels)
+    return Heard(
+        windows, answer, np.log(np.array(photo.light.white_rgb)[[0, 2]] / photo.light.white_rgb[1]), labels
+    )
 
 
 def _rounded(features: dict[str, float] | None) -> dict[str, float] | None:
