@@ -1,6 +1,6 @@
 """Export a segmenter with its recipe: ``python -m training.export_segmenter RUN --out model/weights``.
 
-Weights are stored at half precision, the largest at eight bits; the exported file must answer as the network does.
+Weights are stored at half precision, the largest at eight bits; the file must answer as the network does.
 """
 
 from __future__ import annotations
