@@ -96,10 +96,10 @@ def measure_wear(strip: RimStrip, labels: StripLabels) -> Wear | None:
 
 
 def _is_metal(labels: StripLabels, number: int, metal: Map) -> bool:
-    """Whether the role's print is metal rather than paint."""
-    role = labels.roles[number] * labels.seen
-    own = float((role * metal).sum())
-    return own >= LEAST_CELLS and own > float((role * labels.materials[PAINT]).sum())
+    """Whether the role's print is metal rather than paint, by the cells where that is likely."""
+    own = (labels.roles[number] >= STAMPED_FROM) & (labels.seen > 0.5)
+    metallic = int((metal[own] >= STAMPED_FROM).sum())
+    return metallic >= LEAST_CELLS and metallic > int((labels.materials[PAINT][own] >= STAMPED_FROM).sum())
 
 
 def _by_sector(strip: RimStrip, labels: StripLabels, cells: npt.NDArray[np.generic]) -> Array:

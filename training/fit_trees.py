@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
+from sklearn.linear_model import LogisticRegression
 from sklearn.model_selection import GroupKFold
 
 from model.trees import DECIMALS
@@ -80,6 +81,12 @@ def fit_regression(
         held_out[hold] = model.predict(rows[hold])
     model = _regressor(monotone, shape).fit(rows, target, sample_weight=weight)
     return Fit(_export(model, names, float(model._baseline_prediction.ravel()[0]), 1.0, 0.0), held_out)
+
+
+def scale_odds(odds: Array, true: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Scale and shift after which the log-odds of held-out photos hold true (Platt 1999)."""
+    fit = LogisticRegression(C=10.0).fit(odds[:, None], true)
+    return round(float(np.clip(fit.coef_[0, 0], 0.1, 3.0)), 4), round(float(fit.intercept_[0]), 4)
 
 
 def _columns(samples: Sequence[Sample], names: Sequence[str]) -> tuple[Array, Array, Array, list[str]]:

@@ -13,7 +13,7 @@ from sklearn.metrics import roc_auc_score
 from model.colour import GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB, log_chromaticity
 from model.scene_statistics import STATISTICS
 from training.fit_light import offset_of, true_white, white_error_deg
-from training.fit_trim import Judged
+from training.judged_photo import Judged, is_answered, is_wrong
 from training.trim_features_table import PhotoRow
 
 Array = npt.NDArray[np.float64]
@@ -102,6 +102,7 @@ def score_trim(judged: list[Judged]) -> dict[str, Any]:
         "by light": _by(metal, lambda j: j.row.truth["light"]),
         "by glaze": _by(metal, lambda j: j.row.truth["glaze"]),
         "by paper": _by(metal, lambda j: "paper" if j.row.truth["paper"] else "no paper"),
+        "by difficulty": _by(metal, lambda j: str(j.row.truth.get("difficulty"))),
         "metal against no metal AUROC": _auroc(judged, lambda j: 1 - j.chances["no metal"], _is_metal),
         "gold against platinum AUROC": _auroc(
             metal, lambda j: _gold_part(j), lambda j: j.row.truth["metal"] == "gold"
@@ -122,16 +123,6 @@ def _is_metal(judged: Judged) -> bool:
 
 def _gold_part(judged: Judged) -> float:
     return judged.chances["gold"] / (judged.chances["gold"] + judged.chances["platinum"] + 1e-12)
-
-
-def is_answered(judged: Judged) -> bool:
-    """A metal is named, or its absence is claimed."""
-    return judged.metal is not None or judged.verdict == "no metal"
-
-
-def is_wrong(judged: Judged) -> bool:
-    """The named metal, or the claimed absence, is not the truth."""
-    return is_answered(judged) and (judged.metal or "none") != judged.row.truth["metal"]
 
 
 def _by(judged: list[Judged], key: Callable[[Judged], str]) -> dict[str, Any]:
@@ -200,27 +191,28 @@ def risk_coverage(metal: list[Judged]) -> list[dict[str, float]]:
 
 
 def score_wear(metal: list[Judged]) -> dict[str, Any]:
-    """Errors of the remaining share and sectors; worn against sound."""
-    pairs = [(j.remaining_share, j.row.truth["remaining_share"]) for j in metal]
-    known = np.array([(a, b) for a, b in pairs if a is not None and b is not None])
+    """How often the remaining share is told, errors of it and of the sectors; worn against sound."""
+    known = [j for j in metal if j.row.truth["remaining_share"] is not None]
+    told = [(j.wear, j.row.truth) for j in known if j.wear is not None]
+    shares = [abs(wear.remaining_share - truth["remaining_share"]) for wear, truth in told]
     sectors = [
         abs(float(a) - b)
-        for j in metal
-        if j.sector_shares is not None
-        for a, b in zip(j.sector_shares, j.row.truth["sectors"], strict=True)
+        for wear, truth in told
+        for a, b in zip(wear.sector_shares, truth["sectors"], strict=True)
         if np.isfinite(a) and b is not None
     ]
-    chances = [(j.worn_chance, j.row.truth["worn"]) for j in metal if j.worn_chance is not None]
+    chances = [(wear.worn_chance, truth["worn"]) for wear, truth in told]
     worn = [chance > 0.5 for chance, is_worn in chances if is_worn]
     sound = [chance <= 0.5 for chance, is_worn in chances if not is_worn]
+    said = [(j.verdict == "worn lustre", j.row.truth["worn"]) for j in known]
     return {
-        "remaining share mean absolute error": round(float(np.abs(known[:, 0] - known[:, 1]).mean()), 4)
-        if len(known)
-        else None,
-        "n": len(known),
+        "told": share([j.wear is not None for j in known]),
+        "remaining share mean absolute error": round(float(np.mean(shares)), 4) if shares else None,
         "sector mean absolute error": round(float(np.mean(sectors)), 4) if sectors else None,
         "worn found": share(worn),
         "sound found": share(sound),
+        "worn lustre said on worn": share([s for s, is_worn in said if is_worn]),
+        "worn lustre said on sound": share([s for s, is_worn in said if not is_worn]),
     }
 
 
@@ -239,9 +231,9 @@ def score_naive(rows: list[PhotoRow]) -> dict[str, Any]:
 
 
 def _naive_right(row: PhotoRow, rule: str) -> bool | None:
-    if row.truth["metal"] == "none" or not row.views:
+    if row.truth["metal"] == "none":
         return None
-    regions = [r for r in row.views[0]["regions"] if r["features"] and r["label"] == row.truth["metal"]]
+    regions = [r for r in row.regions if r["features"] and r["label"] == row.truth["metal"]]
     if not regions:
         return None
     features = max(regions, key=lambda r: r["features"]["core_count_log"])["features"]
