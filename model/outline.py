@@ -14,6 +14,8 @@ _GRID_SIDE_PX = 576  # the silhouette is drawn on a grid this long
 _INSIDE_PX = 1.5  # mask px from the lip towards the well
 _LINE_SHOWS = 0.2  # probability of the lip line that shows a lip without an edge
 _LINE_REACH_PX = 3
+_BODY_DEPTH = 0.2  # radii down the body where it must be in view
+_BODY_SLACK = 0.03  # of the silhouette's width: how far beyond it the body may be
 _COVERED = 0.3  # silhouette probability under which the area inside the lip counts as covered
 
 
@@ -57,6 +59,30 @@ def lip_in_view(mask: PieceMask, lip: FloatArray, edge_seen: npt.NDArray[np.bool
     line = _value_at(wide, (lip + 0.5) * mask.scale - 0.5)
     shown = (value > 0.5) & (edge_seen | (line > _LINE_SHOWS))
     return np.asarray(shown | (edge_seen & (value > _COVERED)), dtype=bool)
+
+
+def body_in_view(outline: FloatArray, band: FloatArray, inward: FloatArray) -> npt.NDArray[np.bool_]:
+    """(M,) bool: where the body shows below a lip seen from the side.
+
+    Its band is the body, which is seen even where the lip has no edge against what lies behind it. The guide
+    (M, 2) and the way down the body, (M, 2) a radius, are in photo px.
+    """
+    return within_outline(outline, band + _BODY_DEPTH * inward, _BODY_SLACK * float(np.ptp(outline[:, 0])))
+
+
+def within_outline(outline: FloatArray, points: FloatArray, slack_px: float) -> npt.NDArray[np.bool_]:
+    """Bool (...) of points (..., 2), photo px: inside an outline (K, 2) widened by ``slack_px``."""
+    low = outline.min(axis=0) - slack_px - 2
+    scale = min(1.0, _GRID_SIDE_PX / float((outline.max(axis=0) + slack_px + 2 - low).max()))
+    shape = np.ceil((outline.max(axis=0) + slack_px + 2 - low) * scale).astype(int) + 1
+    area = np.zeros((shape[1], shape[0]), np.uint8)
+    cv2.fillPoly(area, [np.round((outline - low) * scale).astype(np.int32)], 1)
+    wide = 2 * max(0, round(slack_px * scale)) + 1
+    area = cv2.dilate(area, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (wide, wide)))
+    at = np.round((points - low) * scale)
+    known = ((at >= 0) & (at < shape)).all(axis=-1)
+    at = np.clip(np.nan_to_num(at), 0, shape - 1).astype(int)
+    return np.asarray(known & (area[at[..., 1], at[..., 0]] > 0))
 
 
 def _value_at(layer: npt.NDArray[np.float32], points: FloatArray) -> npt.NDArray[np.float32]:

@@ -15,7 +15,7 @@ from model.facts import Ellipse, PieceFacts, PieceStatus, Point, Rim, Size
 from model.hints import check_diameter
 from model.lip_search import find_lip
 from model.lip_shape import Lip
-from model.outline import find_outline, lip_in_view
+from model.outline import body_in_view, find_outline, lip_in_view
 from model.paper import find_paper, measure_size, table_normal
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
@@ -67,7 +67,7 @@ class RimCurve:
     angle_deg
         (M,) rim angle of each point of ``band``, in the rim's plane, clockwise as seen, 0 topmost.
     seen
-        (M,) bool, the points of ``band`` where the lip is in view.
+        (M,) bool, the points of ``band`` where the lip is in view; from the side, where the body below is.
     pose
         How a rim seen from above lies in space, found from the photo; None elsewhere.
     """
@@ -229,7 +229,9 @@ def lay_rim(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
         keep = crop_band(inside_photo(band, photo))
         if keep is not None:
             band, inward, angle, closed = band[keep], inward[keep], angle[keep], False
-    nearest = ((band[:, None] - lip.curve[None]) ** 2).sum(axis=2).argmin(axis=1)
+    seen = seen_lip[((band[:, None] - lip.curve[None]) ** 2).sum(axis=2).argmin(axis=1)]
+    if drop is not None and outline is not None:
+        seen = body_in_view(outline, band, inward)
     return RimCurve(
         curve=lip.curve,
         ellipse=lip.ellipse,
@@ -240,7 +242,7 @@ def lay_rim(photo: Photo, lip: Lip, outline: FloatArray | None) -> RimCurve:
         inward=inward,
         plane=plane,
         angle_deg=angle,
-        seen=seen_lip[nearest] & inside_photo(band, photo),
+        seen=seen & inside_photo(band, photo),
     )
 
 

@@ -141,7 +141,7 @@ def unroll_rim(photo: Photo, piece: Piece) -> RimStrip | None:
     return RimStrip(
         encoded=encoded,
         linear_rgb=photo.linearise(encoded),
-        seen_mask=inside & grid.seen[None],
+        seen_mask=inside & grid.seen,
         clipped_mask=find_clipped(encoded),
         column_deg=grid.column_deg,
         closed=grid.closed,

@@ -135,12 +135,12 @@ def body_drop_px(lip: Ellipse, outline: FloatArray | None) -> tuple[float, float
     if outline is None or ratio > _SIDE_RATIO:
         return None
     turn = np.radians(lip.angle_deg if lip.angle_deg <= 90 else lip.angle_deg - 180)
-    away = outline - [lip.cx, lip.cy]
-    across = away @ [np.cos(turn), np.sin(turn)]
-    down = away @ [-np.sin(turn), np.cos(turn)]
-    body = np.abs(across) < 0.5 * lip.semi_major
-    if not body.any() or down[body].max() - lip.semi_minor < _SIDE_DROP * lip.semi_major:
+    axes = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    dense = (resample_closed(outline, BAND_POINTS) - [lip.cx, lip.cy]) @ axes  # a straight cut has no corners
+    body = np.abs(dense[:, 0]) < 0.5 * lip.semi_major
+    if not body.any() or dense[body, 1].max() - lip.semi_minor < _SIDE_DROP * lip.semi_major:
         return None
+    across, down = ((outline - [lip.cx, lip.cy]) @ axes).T
     drop = lip.semi_major * float(np.sqrt(1 - ratio**2))
     level = np.abs(down - 0.6 * drop) < 0.15 * drop
     right = across[level & (across > 0)]

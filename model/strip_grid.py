@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from model.outline import within_outline
 from model.rim_fit import LEAST_FACING, find_pose, find_side_pose, seen_on_curve
 from model.rim_pose import RimPose, facing_share, find_top, flatten_lip, lay_surface, measure_width
 from model.rim_views import crop_band
@@ -22,6 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 MAX_COLUMNS = 4096
 OUTSIDE_SHARE, INSIDE_SHARE = 0.03, 0.32  # of the rim's radius: flat rims reach to about .3 of it
 BODY_SHARE = 0.7  # of the lip's radius down the body of a cup seen from the side
+BODY_SLACK = 0.01  # of the silhouette's width, that the body may reach beyond it
 CLOSE_REACH = 0.5  # of the photo's shorter side, that the rows of a close-up reach at most
 TRACE_SHARE, TRACE_SLACK = 0.85, 1.5  # of a drawn line in the strip; cells that a finger may stray
 MAX_OUTSIDE_ROWS, MAX_INSIDE_ROWS = 24, 256  # close-ups: what a band of usual width needs
@@ -30,7 +32,7 @@ WHOLE_SHARE = 0.97  # of the band inside the photo from which the strip is taken
 
 @dataclass(frozen=True, eq=False)
 class StripGrid:
-    """Where the strip's pixels lie: (h, w, 2) photo px; (w,) angles, seen; the rest as in RimStrip."""
+    """Where the strip's pixels lie: (h, w, 2) photo px; (w,) angles; (h, w) seen; the rest as in RimStrip."""
 
     where: FloatArray
     column_deg: npt.NDArray[np.float32]
@@ -60,6 +62,9 @@ def _lay_side_grid(rim: RimCurve, pose: RimPose, outline: FloatArray | None) -> 
     where, angle, facing = lay_body(pose, profile, columns, _row_shares(px_per_radius, BODY_SHARE))
     apart = ((where[lip_row, ::4, None] - rim.band[None]) ** 2).sum(axis=2)
     seen = np.repeat(rim.seen[apart.argmin(axis=1)], 4)[:columns] & (facing > LEAST_FACING)
+    seen = np.broadcast_to(seen, where.shape[:2])
+    if outline is not None:
+        seen = seen & within_outline(outline, where, BODY_SLACK * float(np.ptp(outline[:, 0])))
     turn = (np.degrees(angle - find_top(pose)) % 360).astype(np.float32)
     return StripGrid(where, turn, seen, False, lip_row, columns / length_px, 2 * px_per_radius)
 
@@ -86,7 +91,7 @@ def _lay_posed_grid(photo: Photo, rim: RimCurve, pose: RimPose) -> StripGrid | N
     return StripGrid(
         np.ascontiguousarray(where[:, kept]),
         angle[kept],
-        seen[kept],
+        np.broadcast_to(seen[kept], (len(depths), len(kept))),
         closed,
         lip_row,
         columns / _closed_length(rim.curve),
@@ -119,6 +124,7 @@ def _lay_guided_grid(photo: Photo, rim: RimCurve) -> StripGrid:
     seen = rim.seen[np.minimum((share * len(rim.seen)).astype(int), len(rim.seen) - 1)]
     diameter = 2 * px_per_radius if rim.curve is not None else float("nan")
     lip_row = _lip_row(px_per_radius)
+    seen = np.broadcast_to(seen, where.shape[:2])
     return StripGrid(where, angle.astype(np.float32) % 360, seen, rim.closed, lip_row, px_scale, diameter)
 
 

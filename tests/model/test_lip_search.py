@@ -10,15 +10,17 @@ import cv2
 import numpy as np
 import pytest
 
-from model.ellipse import polygon_iou, sample_ellipse
+from model.ellipse import fit_ellipse, polygon_iou, sample_ellipse
 from model.facts import Ellipse
 from model.lip_from_votes import trust_in
 from model.lip_search import find_lip
+from model.lip_shape import Lip
 from model.lip_votes import DIRECTIONS, LipVotes, reaches_of
 from model.photo import Photo, decode_photo, photo_from_rgb
-from model.piece import Piece, find_piece
+from model.piece import Piece, find_piece, lay_rim
 from model.piece_mask import PieceMask, brighten, exposure_gain
 from model.quarter_turns import turn_points
+from model.rim_band import unroll_rim
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 CHOSEN = ("02-", "04-", "05-", "07-")  # a cup, a square plate, a round plate, a sugar bowl
@@ -116,6 +118,27 @@ def test_a_lip_seen_from_the_side_is_taken_from_votes_and_edges() -> None:
     found = find_lip(photo_from_rgb(picture), mask, None)
     assert found is not None
     assert polygon_iou(found.lip.curve, lip) > 0.93
+
+
+def test_the_band_of_a_cup_is_seen_where_its_body_is_though_its_lip_has_no_edge() -> None:
+    picture, curve, body = _cup()
+    photo = photo_from_rgb(picture)
+    lip = Lip(curve, fit_ellipse(curve), np.zeros(len(curve), dtype=bool))
+    rim = lay_rim(photo, lip, body)
+    assert rim.view == "from the side"
+    assert rim.visible_share == 0
+    assert rim.seen.mean() > 0.9
+    covered = body.copy()
+    covered[:, 0] = np.minimum(covered[:, 0], 430)  # something stands before the right part
+    rim = lay_rim(photo, lip, covered)
+    assert rim.view == "from the side"
+    assert rim.seen[rim.band[:, 0] < 420].mean() > 0.9
+    assert not rim.seen[rim.band[:, 0] > 450].any()
+    strip = unroll_rim(photo, Piece("found", covered, rim))
+    assert strip is not None
+    row = strip.seen_mask[strip.lip_row + 40]
+    assert 0.35 < row.mean() < 0.75
+    assert not row[-20:].any()
 
 
 def test_a_lip_half_out_of_the_frame_is_completed_by_the_votes() -> None:
