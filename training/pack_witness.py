@@ -2,7 +2,7 @@
 
 Each photo is read by the chain up to its print, once; kept are the windows that the network would look at
 (JPEG), what truly lies in them, and the circumstances. ``--rows A B`` takes photos by their number in the
-folder's order; ``--keep DIR`` keeps what later steps need of each photo (`training.kept_photo`, one pickle each).
+folder's order; ``--keep DIR`` keeps what later steps need of each photo (`training.kept_photo`).
 """
 
 from __future__ import annotations
