@@ -66,6 +66,6 @@ def _cross(odds: Profile, edge: int) -> float:
     if edge <= 0 or edge >= len(odds):
         return float(edge)
     before, after = odds[edge - 1], odds[edge]
-    if before * after >= 0:
+    if before * after > 0 or before == after:
         return float(edge)
     return float(edge - 0.5 + before / (before - after))

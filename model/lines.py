@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from model.bands import Band, Bands
 from model.facts import Light, Line, Place, Trim
@@ -59,30 +60,25 @@ def _width_mm(strip: RimStrip, band: Band) -> float | None:
 def _metal_name(band: Band, labels: StripLabels, trim: Trim) -> str | None:
     """The line's metal, or None where it is painted."""
     judge = load_recipe()["metal line"]
-    if trim.verdict == "no metal" or judge.chance(tell_material(band.kind, labels, trim)) < judge.least_chance:
+    if trim.verdict == "no metal" or judge.chance(tell_material(band.kind, labels)) < judge.least_chance:
         return None
     return trim.metal or UNTOLD_METAL
 
 
-def tell_material(kind: str, labels: StripLabels, trim: Trim) -> dict[str, float]:
+def tell_material(kind: str, labels: StripLabels) -> dict[str, float]:
     """Facts on whether a line is metal: its own cells, all printed cells, the verdict on the whole rim."""
     own = labels.roles[ROLES.index(kind)] * labels.seen
     printed = (1 - labels.roles[0]) * labels.seen
-    chances = trim.probabilities or {}
+    gold, platinum, none = (float(logit) for logit in labels.verdict)
     return {
         "own": _metal_odds(labels, own),
         "all": _metal_odds(labels, printed),
-        "verdict": -_odds(chances.get("no metal", 0.5)),
+        "verdict": float(np.clip(np.logaddexp(gold, platinum) - none, -MOST_ODDS, MOST_ODDS)),
     }
 
 
-def _metal_odds(labels: StripLabels, weight: np.ndarray) -> float:
+def _metal_odds(labels: StripLabels, weight: npt.NDArray[np.float32]) -> float:
     """Log of metal to paint over weighted cells."""
     share = (labels.materials * weight).sum(axis=(1, 2)) / max(float(weight.sum()), 1e-6)
     metal = share[MATERIALS.index("gold")] + share[MATERIALS.index("platinum")]
     return float(np.log((metal + SMALL) / (share[MATERIALS.index("paint")] + SMALL)))
-
-
-def _odds(chance: float) -> float:
-    held = float(np.clip(chance, 1e-3, 1 - 1e-3))
-    return float(np.clip(np.log(held / (1 - held)), -MOST_ODDS, MOST_ODDS))
