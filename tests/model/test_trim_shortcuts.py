@@ -7,23 +7,7 @@ import numpy as np
 import pytest
 
 from model.colour import encode_srgb, srgb_bytes
-from model.trim_print import _without_blobs
 from model.wear import _align, _high_quantile, measure_repeat
-
-
-@pytest.mark.parametrize("seed", range(6))
-def test_blobs_are_what_an_opening_by_the_whole_disc_leaves(seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    mask = np.zeros((120, 600), np.uint8)
-    for _ in range(25):
-        x, y, radius = rng.integers(0, 600), rng.integers(0, 120), rng.integers(2, 16 + 8 * seed)
-        cv2.circle(mask, (int(x), int(y)), int(radius), 1, -1)
-    size = 41
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
-    plain = (mask > 0) & (cv2.dilate(opened, np.ones((5, 5), np.uint8)) == 0)
-    assert np.array_equal(_without_blobs(mask > 0, size), plain)
-    assert opened.any() == (seed > 0)  # nothing broad in the first, blobs in the others
 
 
 @pytest.mark.parametrize("count", [1, 2, 5, 30])
