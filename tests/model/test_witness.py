@@ -1,4 +1,4 @@
-"""The witness of the trim: its windows, its measures, its weights; the fusion with the regions."""
+"""The witness: its windows, its planes, its weights."""
 
 from __future__ import annotations
 
@@ -10,14 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from model import trim, witness
-from model.colour import GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB, srgb_bytes
+from model import witness
+from model.colour import GOLD_LINEAR_RGB, srgb_bytes
 from model.errors import RecipeError
 from model.facts import Light
 from model.rim_band import RimStrip, strip_from_rgb
-from model.trim_fusion import JudgedRegion, photo_features
-from model.trim_print import TrimRegion
-from model.witness_features import measure_labelled
 from model.witness_input import (
     COLUMNS,
     CONTEXT,
@@ -78,20 +75,6 @@ def test_glaze_in_its_own_light_is_zero_in_every_colour_plane() -> None:
     assert yellow[:, 2][seen] == pytest.approx(0.4, abs=0.02)  # a white called yellow makes white bluish
 
 
-def test_measures_of_gold_pixels_are_yellower_than_those_of_platinum() -> None:
-    found = {}
-    for name, metal in (("gold", GOLD_LINEAR_RGB), ("platinum", PLATINUM_LINEAR_RGB)):
-        strip = striped_strip(metal)
-        windows = cut_windows(strip, near_glaze(strip), place_windows(strip))
-        labels = np.zeros((len(windows.seen_mask), 4, ROWS // 2, COLUMNS // 2), np.float32)
-        labels[:, 0] = 1.0
-        labels[:, :, 10:13] = np.array([0, 0.5, 0.5, 0], np.float32)[:, None, None]
-        found[name] = measure_labelled(windows, labels, np.zeros(3, np.float32), np.zeros(2))
-    assert found["gold"]["metal_bg_q50"] < found["platinum"]["metal_bg_q50"] - 0.4
-    assert found["gold"]["yellow_turn_q50"] > found["platinum"]["yellow_turn_q50"]
-    assert found["gold"]["cell_odds_q50"] == pytest.approx(0.0, abs=1e-5)
-
-
 def test_the_shipped_witness_measures_and_stays_silent_where_nothing_is_seen() -> None:
     strip = striped_strip()
     heard = witness.consult_witness(strip, near_glaze(strip), LIGHT, None)
@@ -117,29 +100,3 @@ def test_weights_and_recipe_that_do_not_belong_together_are_refused(tmp_path: Pa
     empty = tmp_path / "none"
     empty.mkdir()
     assert witness.load_witness(empty) is None
-
-
-def test_fused_chances_sum_to_one_and_use_regions_and_measures() -> None:
-    recipe = trim.load_recipe()
-    assert recipe.fusion is not None
-    region = TrimRegion("border", np.zeros((1, 1), bool), np.zeros((1, 1), bool), 0, 1)
-    judged = [JudgedRegion(region, {"has_paper": 1.0}, 1.5, 0.8), JudgedRegion(region, None, 0.0, 0.0)]
-    features = photo_features(judged, {"said_gold": 2.0})
-    assert features["region_metal"] == 1.5 and features["border_gold"] == 0.8 and features["said_gold"] == 2.0
-    chances = recipe.fusion.chances(features)
-    assert sum(chances.values()) == pytest.approx(1.0)
-    assert trim.pool_regions(judged, recipe, {"said_gold": 2.0}) == chances
-    more = recipe.fusion.chances(features | {"said_gold": 4.0})
-    assert more["gold"] / (1 - more["no metal"]) >= chances["gold"] / (1 - chances["no metal"])
-
-
-def test_a_metal_is_named_only_where_it_is_surely_metal_and_surely_that_one() -> None:
-    limits = {"gold": 0.5, "platinum": 0.5, "no_metal": 0.99, "worn": 0.9, "worn_metal": 0.9}
-    limits |= {"named_metal": 0.95, "if_metal": 0.9, "region_metal": 1.0, "region_gold": 0.9}
-    sure = {"gold": 0.9, "platinum": 0.06, "no metal": 0.04}
-    assert trim.choose_verdict(sure, None, limits, (2.0, 1.0))[0] == "gold"
-    assert trim.choose_verdict(sure, None, limits, (2.0, -1.0))[1] is None
-    assert trim.choose_verdict(sure, None, limits, (0.5, 1.0))[1] is None
-    assert trim.choose_verdict({"gold": 0.9, "platinum": 0.06, "no metal": 0.04}, None, limits)[0] == "gold"
-    assert trim.choose_verdict({"gold": 0.85, "platinum": 0.05, "no metal": 0.1}, None, limits)[1] is None
-    assert trim.choose_verdict({"gold": 0.8, "platinum": 0.16, "no metal": 0.04}, None, limits)[1] is None
