@@ -50,7 +50,6 @@ LEVELS = np.linspace(0.15, 0.85, 29)
 LEAST_OVERLAP = 0.4  # of a border's rows with the true ones: less is not the border
 NEAR_CELLS = 1.5  # that a line's middle may be off
 SHOWN_CELLS = 0.3  # a true line narrower on the strip than that is not on it
-CELLS = 80
 
 
 @dataclass(frozen=True)
@@ -103,7 +102,7 @@ def describe_picture(
 
 def has_border(told: dict[str, Any]) -> bool:
     """Whether the truth file tells of a border."""
-    return (told.get("border") or {}).get("layout", "none") != "none"
+    return bool((told.get("border") or {}).get("layout", "none") != "none")
 
 
 def _describe_border(picture: str, labels: StripLabels, true: StripLabels, bordered: bool) -> Case | None:
@@ -189,7 +188,9 @@ def sum_up_rows(cases: Sequence[Case]) -> dict[str, Any]:
     """How well rows and widths fit, of those in place or claimed in the figures above."""
     borders = [c for c in cases if c.judge == "border" and c.found is not None and c.true is not None]
     overlaps = np.array([overlap_of(c.found, c.true) for c in borders if c.found and c.true])
-    told = {f"border_overlap_over_{level}": describe_share(overlaps >= level) for level in (0.5, 0.7, 0.8)}
+    told: dict[str, Any] = {
+        f"border_overlap_over_{level}": describe_share(overlaps >= level) for level in (0.5, 0.7, 0.8)
+    }
     for kind in LINES:
         lines = [c for c in cases if c.judge == kind and c.right and c.found and c.true]
         ratio = np.array([c.found[1] / c.true[1] for c in lines if c.found and c.true])
@@ -197,9 +198,10 @@ def sum_up_rows(cases: Sequence[Case]) -> dict[str, Any]:
     return told
 
 
-def gather_cases(
-    folders: Sequence[Path], rows: tuple[int, int], read: Callable[..., Any] = read_labels
-) -> list[Case]:
+Reader = Callable[[Path, dict[str, Any]], tuple[StripLabels, StripLabels] | None]
+
+
+def gather_cases(folders: Sequence[Path], rows: tuple[int, int], read: Reader = read_labels) -> list[Case]:
     """All questions about the pictures numbered ``rows`` of the folders."""
     files = [file for folder in folders for file in sorted(folder.glob("*.jpg"))][rows[0] : rows[1]]
     cases: list[Case] = []
@@ -207,7 +209,7 @@ def gather_cases(
         told = json.loads(file.with_suffix(".json").read_text(encoding="utf-8"))
         labels = read(file, told)
         if labels is not None:
-            cases += describe_picture(file.stem, *labels, told)
+            cases += describe_picture(file.stem, labels[0], labels[1], told)
     return cases
 
 

@@ -1,7 +1,7 @@
-"""Run the chain up to the bands over a folder of rendered photos and keep what the trim fits start from.
+"""Run the chain up to the evidence of the light over a folder of rendered photos and keep what its fit needs.
 
-The slow half of the fits: decoding, piece, strip, bands and evidence of the light do not depend on any
-number that is fitted here, so they are cached, one file a photo.
+The slow half of the fit: decoding, piece, strip and evidence do not depend on any number that is fitted
+here, so they are cached, one file a photo.
 """
 
 from __future__ import annotations
@@ -12,18 +12,16 @@ import pickle
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Bands, separate_bands
+from model.bands import separate_print
 from model.light_evidence import measure_evidence
 from model.photo import decode_photo
 from model.piece import find_piece
-from model.repeats import count_repeats
-from model.rim_band import RimStrip, unroll_rim
+from model.rim_band import unroll_rim
 from model.scene_statistics import measure_scene
 from model.straighten import straighten_strip
 from model.surroundings import SceneColours, Surroundings, look_around
@@ -32,16 +30,13 @@ from training.trim_truth import PhotoTruth, read_truth
 
 @dataclass(frozen=True, eq=False)
 class MeasuredPhoto:
-    """One photo after the slow half. ``recast``: scene statistics under other casts, with their whites."""
+    """Evidence of one photo's light. ``recast``: scene statistics under other casts, with their whites."""
 
     file: str
     truth: PhotoTruth
     evidence: dict[str, npt.NDArray[np.float64]]
     recast: list[dict[str, list[float]]]
     colours: SceneColours
-    strip: RimStrip | None
-    bands: Bands | None
-    repeats: int | None
 
 
 def measure_photos(folder: Path, cache: Path | None, workers: int = 2) -> list[Path]:
@@ -69,52 +64,32 @@ def measure_photos(folder: Path, cache: Path | None, workers: int = 2) -> list[P
 
 def _measure_into(photo: Path, target: Path) -> None:
     part = target.with_suffix(".part")
-    part.write_bytes(pickle.dumps(_slim(measure_photo(photo)), protocol=5))
+    part.write_bytes(pickle.dumps(measure_photo(photo), protocol=5))
     part.rename(target)
 
 
 def measure_photo(path: Path) -> MeasuredPhoto:
-    """Read one photo as the product does, up to the bands and the evidence of the light."""
+    """Read one photo as the product does, up to the evidence of the light."""
     truth = read_truth(path.with_suffix(".json"))
     photo = decode_photo(path.read_bytes())
     piece = find_piece(photo)
     around = look_around(photo, piece)
     strip = unroll_rim(photo, piece)
     strip = None if strip is None else straighten_strip(strip)
-    bands = None if strip is None else separate_bands(strip)
-    border = None if strip is None or bands is None else count_repeats(strip, bands)
+    bands = None if strip is None else separate_print(strip)
     return MeasuredPhoto(
         file=path.name,
         truth=truth,
         evidence=measure_evidence(photo, around, piece.paper, strip, bands, None),
         recast=[recast_scene(around, truth, path.name)],
         colours=around.colours,
-        strip=strip,
-        bands=bands,
-        repeats=None if border is None else border.repeats,
     )
 
 
 def load_photo(path: Path) -> MeasuredPhoto:
     """Read a cache file back."""
     measured: MeasuredPhoto = pickle.loads(path.read_bytes())
-    if measured.strip is None or measured.bands is None:
-        return measured
-    strip = replace(measured.strip, linear_rgb=measured.strip.linear_rgb.astype(np.float32))
-    glaze = measured.bands.glaze_linear_rgb.astype(np.float32)
-    return replace(measured, strip=strip, bands=replace(measured.bands, glaze_linear_rgb=glaze))
-
-
-def _slim(measured: MeasuredPhoto) -> MeasuredPhoto:
-    """Half-width numbers on disk; contrast and chroma are not read by the trim."""
-    if measured.strip is None or measured.bands is None:
-        return measured
-    half: Any = np.float16
-    nothing = np.zeros((0, 0), np.float32)
-    strip = replace(measured.strip, linear_rgb=measured.strip.linear_rgb.astype(half))
-    glaze = measured.bands.glaze_linear_rgb.astype(half)
-    bands = replace(measured.bands, glaze_linear_rgb=glaze, contrast=nothing, chroma_shift=nothing)
-    return replace(measured, strip=strip, bands=bands)
+    return measured
 
 
 def recast_scene(around: Surroundings, truth: PhotoTruth, name: str) -> dict[str, list[float]]:

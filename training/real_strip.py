@@ -1,56 +1,56 @@
-"""Strips through the fast renderer, with the bands a reading finds or the true ones misjudged a little."""
+"""Strips through the fast renderer, with the true rows misjudged a little, or with those a reading finds."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from model.bands import Band, Bands, separate_bands
+from model.bands import Band, Bands, separate_print
 from model.colour import LUMINANCE_WEIGHTS
+from model.facts import Light
+from model.label_rows import lay_rows
 from model.rim_band import RimStrip
+from model.trim_print import find_print
+from model.witness import hear_witness
 from training.art.motif_art import Motif
 from training.render.strip import StripTruth, render_strip
 from training.render.strip_choices import Metal
 
 # Shares of the strips; the rest is bronze or enamel of a metal's colour.
 GOLD_SHARE, PLATINUM_SHARE = 0.45, 0.45
-# Found rows that overlap the true ones less show something else than the border.
-LEAST_ROW_OVERLAP = 0.5
 # Row error of the misjudged truth, as a share of the border's height.
 ROW_ERROR = 0.05
+# Strips whose glaze is estimated as reading does it; the rest has it from the truth.
 SEPARATED_SHARE = 0.6
+LIGHT_DOUBT_DEG = 2.0
 
 
 def draw_real_strip(motif: Motif, rng: np.random.Generator, **told: Any) -> tuple[RimStrip, Bands] | None:
     """One rendered strip of a motif in gold, platinum or paint with its bands; ``told`` as `render_strip`."""
     picture = render_strip(motif, rng, draw_metal(rng), **told)
+    bands = misjudge_truth(picture.strip, picture.truth, rng)
     if rng.random() < SEPARATED_SHARE:
-        bands = separate_bands(picture.strip)
-        if bands.border is not None and overlap_of_rows(bands.border, picture.truth) >= LEAST_ROW_OVERLAP:
-            return picture.strip, bands
-    return picture.strip, misjudge_truth(picture.strip, picture.truth, rng)
+        return picture.strip, replace(separate_print(picture.strip), border=bands.border)
+    return picture.strip, bands
 
 
 def draw_strip_as_read(motif: Motif, rng: np.random.Generator) -> tuple[RimStrip, Bands]:
-    """One rendered strip of a motif with what the separation finds, right or wrong: for exams and fits."""
-    strip = render_strip(motif, rng, "gold" if rng.random() < 0.5 else "platinum").strip
-    return strip, separate_bands(strip)
+    """One rendered strip of a motif with the bands that reading finds, right or wrong: for exams and fits."""
+    picture = render_strip(motif, rng, "gold" if rng.random() < 0.5 else "platinum")
+    strip, bands = picture.strip, separate_print(picture.strip)
+    light = Light(picture.truth.white_rgb, LIGHT_DOUBT_DEG, ("paper",))
+    heard = hear_witness(strip, find_print(strip, bands).glaze_linear_rgb, light, None)
+    return strip, lay_rows(strip, bands, None if heard is None else heard.labels)
 
 
 def draw_metal(rng: np.random.Generator) -> Metal:
     """Gold, platinum, or now and then paint."""
     roll = rng.random()
     return "gold" if roll < GOLD_SHARE else "platinum" if roll < GOLD_SHARE + PLATINUM_SHARE else "paint"
-
-
-def overlap_of_rows(band: Band, truth: StripTruth) -> float:
-    """Intersection over union of a band's rows and the true border's."""
-    first, last = truth.border_rows
-    shared = min(band.row1, last) - max(band.row0, first)
-    return float(max(0.0, shared) / (max(band.row1, last) - min(band.row0, first)))
 
 
 def misjudge_truth(strip: RimStrip, truth: StripTruth, rng: np.random.Generator) -> Bands:
