@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 from sklearn.model_selection import GroupKFold
 
-from model.trees import DECIMALS, Trees, probability
+from model.trees import Trees, probability
 from training.fit_trees import Sample, Shape, fit_classifier, scale_odds
+from training.fit_trim import score_all
 from training.trim_features_table import PhotoRow
 
 Array = npt.NDArray[np.float64]
@@ -67,8 +68,7 @@ def fit_fusion(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[dict[st
     for fit_on, hold in GroupKFold(FOLDS, shuffle=True, random_state=SEED).split(samples, groups=groups):
         for name, odds in held_out.items():
             trees = Trees.from_recipe(fit_part(name, [samples[i] for i in fit_on]))
-            table = [[samples[i].features.get(n, np.nan) for n in trees.features] for i in hold]
-            odds[hold] = trees.raw_scores(np.asarray(np.round(np.array(table), DECIMALS), np.float64))
+            odds[hold] = score_all(trees, [samples[i].features for i in hold])
     recipe: dict[str, Any] = {}
     chances = {name: np.zeros(len(samples)) for name in held_out}
     final = np.array([sample.final for sample in samples])

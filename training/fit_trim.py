@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from model.trees import Trees
+from model.trees import DECIMALS, Trees
 from model.trim_fusion import JudgedRegion
 from model.trim_regions import TrimRegion
 from training.fit_trees import Sample, Shape, fit_classifier
@@ -80,14 +81,23 @@ def _samples(rows: list[PhotoRow], target_of: Callable[[str], float | None]) -> 
 
 def judge_rows(rows: list[PhotoRow], recipe: dict[str, Any]) -> list[list[JudgedRegion]]:
     """The regions of each row with their log-odds of metal and gold, as `model.trim.judge_regions`."""
-    metal, gold = Trees.from_recipe(recipe["metal"]), Trees.from_recipe(recipe["gold"])
+    measured = [r["features"] for row in rows for r in row.regions if r["features"] is not None]
+    parts = [Trees.from_recipe(recipe[name]) for name in ("metal", "gold")]
+    odds = iter(np.stack([score_all(trees, measured) for trees in parts], axis=1))
     judged = []
     for row in rows:
         found = []
         for region in row.regions:
             features = region["features"]
-            odds = (metal.score(features), gold.score(features)) if features else (0.0, 0.0)
+            metal, gold = (0.0, 0.0) if features is None else (float(v) for v in next(odds))
             kind = TrimRegion(region["kind"], NO_MASK, 0, 1, NO_MASK, {})
-            found.append(JudgedRegion(kind, features, *odds))
+            found.append(JudgedRegion(kind, features, metal, gold))
         judged.append(found)
     return judged
+
+
+def score_all(trees: Trees, measured: Sequence[dict[str, float]]) -> npt.NDArray[np.float64]:
+    """Scores (n,) of sets of named features, as `Trees.score` of each."""
+    table = np.array([[f.get(name, np.nan) for name in trees.features] for f in measured], np.float64)
+    table = table.reshape(len(measured), len(trees.features))
+    return np.asarray(trees.scale * trees.raw_scores(np.round(table, DECIMALS)) + trees.shift)

@@ -10,10 +10,11 @@ import numpy.typing as npt
 from sklearn.isotonic import IsotonicRegression
 from sklearn.model_selection import GroupKFold
 
-from model.trees import DECIMALS, Trees, probability
+from model.trees import Trees, probability
 from model.wear import Wear
 from model.worn import WearJudgement, WearRecipe, judge_sectors, wear_features
 from training.fit_trees import Sample, Shape, fit_classifier, fit_regression, scale_odds
+from training.fit_trim import score_all
 from training.trim_features_table import PhotoRow
 
 Array = npt.NDArray[np.float64]
@@ -104,8 +105,7 @@ def _fit_worn(samples: list[Sample], names: list[str], falling: list[str]) -> di
         part = Trees.from_recipe(
             fit_classifier([samples[i] for i in fit_on], names, falling, ("said_worn",), WORN_SHAPE)
         )
-        table = np.array([[samples[i].features.get(n, np.nan) for n in part.features] for i in hold])
-        odds[hold] = part.raw_scores(np.round(table, DECIMALS))
+        odds[hold] = score_all(part, [samples[i].features for i in hold])
     scale, shift = scale_odds(odds, np.array([s.target > 0.5 for s in samples]))
     recipe = fit_classifier(samples, names, falling, ("said_worn",), WORN_SHAPE)
     return recipe | {"scale": scale, "shift": shift}

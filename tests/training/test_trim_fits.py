@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from model.trees import Trees
-from training.calibrate import lowest_certainty
+from training.choose_answers import bound_wrong, choose_named, lowest_certainty
 from training.fit_light import describe_offsets
 from training.fit_trees import Sample, Shape, fit_classifier
 from training.trim_scores import interval
@@ -65,9 +65,30 @@ def test_the_threshold_is_the_lowest_that_keeps_wrong_answers_rare() -> None:
     chance = np.linspace(0.99, 0.5, 200)
     right = np.ones(200, bool)
     right[150:] = False
-    limit = lowest_certainty(chance, right)
+    limit = lowest_certainty(chance, right, 0.01)
     assert chance[151] <= limit <= chance[149]
-    assert lowest_certainty(chance, np.zeros(200, bool)) == 0.999
+    assert lowest_certainty(chance, np.zeros(200, bool), 0.01) == 0.9999
+
+
+def test_metals_are_named_as_often_as_few_wrong_ones_allow() -> None:
+    rng = np.random.default_rng(2)
+    truth = rng.choice(["gold", "platinum", "none"], 4000, p=[0.4, 0.4, 0.2])
+    metal = np.where(truth == "none", 0.3, 0.9) + rng.normal(0, 0.08, 4000)
+    gold = np.where(truth == "gold", 0.9, 0.1) + rng.normal(0, 0.2, 4000)
+    limits = choose_named(metal, gold, truth)
+    sure = metal >= limits["named_metal"]
+    as_gold, as_platinum = sure & (gold >= limits["gold"]), sure & (1 - gold >= limits["platinum"])
+    named = int(as_gold.sum() + as_platinum.sum())
+    wrong = int((as_gold & (truth != "gold")).sum() + (as_platinum & (truth != "platinum")).sum())
+    assert named > 1500 and wrong <= 0.01 * named
+    blind = choose_named(np.full(50, 0.9), np.full(50, 0.9), np.array(["gold", "platinum"] * 25))
+    assert min(blind.values()) > 0.999  # nothing is named where half would be wrong
+
+
+def test_the_one_sided_bound_is_the_published_one() -> None:
+    """Clopper & Pearson 1934: no failure in n leaves at most 1 - .05 ** (1 / n) (rule of three)."""
+    assert bound_wrong(0, 300) == pytest.approx(1 - 0.05 ** (1 / 300))
+    assert bound_wrong(0, 0) == 1.0
 
 
 def test_offsets_are_described_without_their_outliers() -> None:
