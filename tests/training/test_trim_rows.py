@@ -19,7 +19,8 @@ from model.wear import SECTORS, Wear
 from model.witness import Answer
 from model.witness_input import COLUMNS, LIP_AT, ROWS, place_windows
 from model.worn import WearRecipe, judge_wear, wear_features
-from training.fit_wear import WearSample, fit_wear
+from training import fit_trees, fit_wear
+from training.fit_wear import WearSample
 from training.kept_photo import KeptPhoto
 from training.trim_features_table import PhotoRow, row_of_trim
 from training.trim_truth import PhotoTruth
@@ -125,9 +126,11 @@ def worn_sample(number: int) -> WearSample:
     return WearSample(wear, wear_features(wear, {"said_worn": 0.5}), row)
 
 
-def test_fitted_wear_follows_what_is_left() -> None:
+def test_fitted_wear_follows_what_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(fit_wear, "FOLDS", 2)  # quicker
+    monkeypatch.setattr(fit_trees, "FOLDS", 2)
     samples = [worn_sample(number) for number in range(200)]
-    recipe, judged = fit_wear(samples)
+    recipe, judged = fit_wear.fit_wear(samples)
     truth = np.array([s.row.truth["remaining_share"] for s in samples])
     assert np.abs(np.array([j.remaining_share for j in judged]) - truth).mean() < 0.06
     sound = np.array([j.worn_chance < 0.5 for j in judged])
