@@ -24,6 +24,7 @@ from model.strip_labels import StripLabels
 from model.trees import probability
 
 RECIPE = Path(__file__).parent / "weights" / "rows.json"
+LEAST_WIDTH = 0.3  # cells
 LINES: tuple[Kind, ...] = ("edge line", "verge line")
 
 
@@ -45,11 +46,20 @@ class Logistic:
         return probability(self.shift + sum(w * facts.get(name, 0.0) for name, w in self.weights.items()))
 
 
+@dataclass(frozen=True)
+class RowRecipe:
+    """The fitted numbers: judges by what they judge; ``widths``, factor and shift (cells) by kind of line."""
+
+    judges: Mapping[str, Logistic]
+    widths: Mapping[str, tuple[float, float]]
+
+
 @lru_cache(maxsize=1)
-def load_recipe() -> dict[str, Logistic]:
-    """The fitted numbers shipped beside the model, by what they judge."""
+def load_recipe() -> RowRecipe:
+    """Read the fitted numbers shipped beside the model."""
     data = json.loads(RECIPE.read_text(encoding="utf-8"))
-    return {name: Logistic.from_recipe(part) for name, part in data["judges"].items()}
+    judges = {name: Logistic.from_recipe(part) for name, part in data["judges"].items()}
+    return RowRecipe(judges, {kind: (float(a), float(b)) for kind, (a, b) in data["widths"].items()})
 
 
 def lay_rows(strip: RimStrip, bands: Bands, labels: StripLabels | None) -> Bands:
@@ -66,8 +76,8 @@ def lay_rows(strip: RimStrip, bands: Bands, labels: StripLabels | None) -> Bands
     """
     if labels is None:
         return bands
-    judges = load_recipe()
-    found = []
+    recipe = load_recipe()
+    judges, found = recipe.judges, []
     span = find_border_span(labels)
     border = None
     if span is not None and judges["border"].chance(span.facts) >= judges["border"].least_chance:
@@ -76,7 +86,9 @@ def lay_rows(strip: RimStrip, bands: Bands, labels: StripLabels | None) -> Bands
         line = find_line_span(labels, kind)
         if line is not None and judges[kind].chance(line.facts) >= judges[kind].least_chance:
             band = _lay_band(strip, labels, (line.first, line.last), kind)
-            found.append(replace(band, width_px=line.width * labels.step_px))
+            factor, shift = recipe.widths[kind]
+            width = max(factor * line.width + shift, LEAST_WIDTH)
+            found.append(replace(band, width_px=width * labels.step_px))
     return replace(bands, lines=tuple(sorted(found, key=lambda band: band.row0)), border=border)
 
 

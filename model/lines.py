@@ -59,7 +59,7 @@ def _width_mm(strip: RimStrip, band: Band) -> float | None:
 
 def _metal_name(band: Band, labels: StripLabels, trim: Trim) -> str | None:
     """The line's metal, or None where it is painted."""
-    judge = load_recipe()["metal line"]
+    judge = load_recipe().judges["metal line"]
     if trim.verdict == "no metal" or judge.chance(tell_material(band.kind, labels)) < judge.least_chance:
         return None
     return trim.metal or UNTOLD_METAL

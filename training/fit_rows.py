@@ -49,6 +49,7 @@ STRENGTH = 0.3  # inverse penalty of the standardised weights
 LEVELS = np.linspace(0.15, 0.85, 29)
 LEAST_OVERLAP = 0.4  # of a border's rows with the true ones: less is not the border
 NEAR_CELLS = 1.5  # that a line's middle may be off
+LEAST_PAIRS, LEAST_RUN, FACTORS = 30, 0.2, (0.6, 1.6)  # lines to fit widths on; cells between two; bounds
 SHOWN_CELLS = 0.3  # a true line narrower on the strip than that is not on it
 
 
@@ -56,8 +57,8 @@ SHOWN_CELLS = 0.3  # a true line narrower on the strip than that is not on it
 class Case:
     """One question about a picture: its facts, whether the answer is yes, whether a yes would be in place.
 
-    ``present`` tells that the picture has such a border or line at all; ``found`` and ``true`` are rows or
-    widths in strip px, for the figures.
+    ``present`` tells that the picture has such a border or line at all; ``found`` and ``true`` are a border's
+    rows in strip px, or 0 and a line's width in cells.
     """
 
     picture: str
@@ -126,8 +127,7 @@ def _describe_line(
     if not shown or own is None:
         return Case(picture, kind, line.facts, there, False)
     apart = abs(line.first + line.last - own.first - own.last) / 2
-    widths = line.width * labels.step_px, own.width * true.step_px
-    return Case(picture, kind, line.facts, there, apart <= NEAR_CELLS, (0.0, widths[0]), (0.0, widths[1]))
+    return Case(picture, kind, line.facts, there, apart <= NEAR_CELLS, (0.0, line.width), (0.0, own.width))
 
 
 def _pair(labels: StripLabels, span: Any) -> tuple[float, float]:
@@ -184,6 +184,18 @@ def _choose_level(cases: Sequence[Case], chance: Array) -> tuple[float, dict[str
     return level, figures
 
 
+def fit_width(cases: Sequence[Case]) -> list[float]:
+    """Factor and shift in cells that bring a line's measured width to its true one (Theil, Sen)."""
+    pairs = np.array([(c.found[1], c.true[1]) for c in cases if c.right and c.found and c.true])
+    if len(pairs) < LEAST_PAIRS:
+        return [1.0, 0.0]
+    found, true = pairs.T
+    rise = np.subtract.outer(true, true)[np.triu_indices(len(pairs), 1)]
+    run = np.subtract.outer(found, found)[np.triu_indices(len(pairs), 1)]
+    factor = float(np.clip(np.median((rise / run)[np.abs(run) > LEAST_RUN]), *FACTORS))
+    return [round(factor, 4), round(float(np.median(true - factor * found)), 4)]
+
+
 def sum_up_rows(cases: Sequence[Case]) -> dict[str, Any]:
     """How well rows and widths fit, of those in place or claimed in the figures above."""
     borders = [c for c in cases if c.judge == "border" and c.found is not None and c.true is not None]
@@ -193,8 +205,9 @@ def sum_up_rows(cases: Sequence[Case]) -> dict[str, Any]:
     }
     for kind in LINES:
         lines = [c for c in cases if c.judge == kind and c.right and c.found and c.true]
-        ratio = np.array([c.found[1] / c.true[1] for c in lines if c.found and c.true])
-        told[f"{kind}_width_to_true"] = [round(float(q), 3) for q in np.quantile(ratio, [0.1, 0.5, 0.9])]
+        if lines:
+            ratio = np.array([c.found[1] / c.true[1] for c in lines if c.found and c.true])
+            told[f"{kind}_width_to_true"] = [round(float(q), 3) for q in np.quantile(ratio, [0.1, 0.5, 0.9])]
     return told
 
 
@@ -239,7 +252,13 @@ def write_recipe(cases: Sequence[Case], out: Path) -> None:
     judges = {
         name: fit_judge([c for c in cases if c.judge == name]) for name in ("border", *LINES, "metal line")
     }
-    recipe = {"judges": judges, "pictures": len({c.picture for c in cases}), "rows": sum_up_rows(cases)}
+    widths = {kind: fit_width([c for c in cases if c.judge == kind]) for kind in LINES}
+    recipe = {
+        "judges": judges,
+        "widths": widths,
+        "pictures": len({c.picture for c in cases}),
+        "rows": sum_up_rows(cases),
+    }
     out.write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
     load_recipe.cache_clear()
 

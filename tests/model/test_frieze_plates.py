@@ -6,13 +6,16 @@ import cv2
 import numpy as np
 import pytest
 
-from model.bands import separate_bands
-from model.facts import Border
+from model.bands import separate_print
+from model.facts import Border, Light
+from model.label_rows import lay_rows
 from model.photo import photo_from_rgb
 from model.piece import find_piece
 from model.repeats import count_repeats
 from model.rim_band import unroll_rim
 from model.straighten import straighten_strip
+from model.trim_print import find_print
+from model.witness import hear_witness
 
 # Letters of our own drawing; which string has which group: International Tables for Crystallography, vol. E,
 # as pictures (FFFF p1; bpbp p11g; AAAA p1m1; SSSS p2; bdpq p2mg; DDDD, as EEEE, p11m; HHHH p2mm). A row of D
@@ -39,6 +42,7 @@ FRIEZES = [
 ]
 SIDE, FOCAL_35MM = 1200, 50.0
 BORDER_FROM, BORDER_TO = 0.83, 0.92  # of the lip's radius
+WHITE_LIGHT = Light((1.0, 1.0, 1.0), 3.0, ("paper",))
 PLATE, PRINT, TABLE = (236, 233, 226), (120, 84, 40), (92, 80, 70)
 
 
@@ -88,7 +92,9 @@ def read_border(picture: np.ndarray) -> Border:
     strip = unroll_rim(photo, find_piece(photo))
     assert strip is not None
     level = straighten_strip(strip)
-    return count_repeats(level, separate_bands(level))
+    bare = separate_print(level)
+    heard = hear_witness(level, find_print(level, bare).glaze_linear_rgb, WHITE_LIGHT, None)
+    return count_repeats(level, lay_rows(level, bare, heard.labels if heard else None))
 
 
 @pytest.mark.parametrize(("text", "group", "repeats"), FRIEZES)

@@ -115,7 +115,7 @@ def test_what_is_not_metal_has_no_line_of_metal() -> None:
 
 def test_more_paint_in_its_cells_never_makes_a_line_more_metallic() -> None:
     _, _, labels = lined_strip((190, 140, 60), WHITE, None, metal=True)
-    judge, chances = load_recipe()["metal line"], []
+    judge, chances = load_recipe().judges["metal line"], []
     for share in np.linspace(0, 1, 6):
         mixed = labels.materials.copy()
         mixed[1], mixed[3] = labels.materials[1] * (1 - share), labels.materials[1] * share
