@@ -17,7 +17,7 @@ from model.rim_band import RimStrip
 from model.strip_labels import StripLabels
 from model.surroundings import SceneColours
 from model.trim_features import measure_region
-from model.trim_fusion import JudgedRegion, photo_features
+from model.trim_fusion import JudgedRegion, describe_photo, photo_features
 from model.trim_print import Print
 from model.trim_reasons import Finding, choose_retake, explain, look_reason
 from model.trim_recipe import TrimRecipe, load_recipe
@@ -82,7 +82,7 @@ def judge_trim(
     if heard is None or visible_deg(strip) < MIN_VISIBLE_DEG:
         return _no_look("Too little of the rim is in view to compare places on it.")
     recipe = load_recipe()
-    return _conclude(light, judged, weigh_photo(strip, heard, judged, recipe), recipe)
+    return _conclude(light, judged, weigh_photo(strip, light, heard, judged, recipe), recipe)
 
 
 def judge_regions(
@@ -106,9 +106,11 @@ def judge_regions(
     return judged
 
 
-def weigh_photo(strip: RimStrip, heard: Heard, judged: list[JudgedRegion], recipe: TrimRecipe) -> Judgement:
+def weigh_photo(
+    strip: RimStrip, light: Light, heard: Heard, judged: list[JudgedRegion], recipe: TrimRecipe
+) -> Judgement:
     """What regions and network together say of the photo, and the wear if the trim is metal."""
-    features = photo_features(judged, heard.measures())
+    features = photo_features(judged, heard.measures() | describe_photo(strip, light))
     wear = judge_wear(measure_wear(strip, heard.labels), features, recipe.wear)
     return Judgement(recipe.fusion.chances(features), wear, features)
 

@@ -8,13 +8,15 @@ from typing import Any
 
 import numpy as np
 
+from model.facts import Light
+from model.rim_band import RimStrip
 from model.trees import Trees, probability
 from model.trim_regions import TrimRegion
 
-# Of the most metallic region and its circumstances; the rest of its measures is in its own log-odds.
+# Of the most metallic region; the rest of its measures is in its own log-odds.
 FROM_REGION = (
-    *("has_paper", "light_uncertainty", "light_rg", "light_bg", "glaze_rg", "glaze_bg", "glaze_level"),
-    *("blur_px", "clipped_share", "repeat_strength", "glaze_level_spread", "glaze_tint_spread"),
+    *("glaze_rg", "glaze_bg", "glaze_level", "glaze_level_spread", "glaze_tint_spread"),
+    *("clipped_share", "depth_to_blur", "repeat_strength", "ring_bg", "scene_bg"),
 )
 
 
@@ -62,8 +64,23 @@ def odds_of_regions(regions: Sequence[JudgedRegion]) -> tuple[float, float]:
     return (max(j.metal_log_odds for j in known), pool_gold_odds(known)) if known else (-np.inf, 0.0)
 
 
+def describe_photo(strip: RimStrip, light: Light) -> dict[str, float]:
+    """Circumstances of the photo, by name."""
+    red, _, blue = np.log(light.white_rgb)
+    return {
+        "has_paper": float("paper" in light.evidence or "point" in light.evidence),
+        "has_highlights": float("highlights" in light.evidence),
+        "light_uncertainty": light.uncertainty_deg,
+        "light_rg": float(red),
+        "light_bg": float(blue),
+        "blur_px": strip.blur_px,
+        "strip_height": float(strip.seen_mask.shape[0]),
+        "strip_seen": float(strip.seen_mask.mean()),
+    }
+
+
 def photo_features(regions: Sequence[JudgedRegion], measures: dict[str, float]) -> dict[str, float]:
-    """The regions' odds pooled, the best region's circumstances, and the witness's measures, by name."""
+    """The regions' odds pooled, the best region's circumstances, and the photo's measures, by name."""
     out = dict(measures)
     known = [j for j in regions if j.features is not None]
     if not known:

@@ -9,6 +9,7 @@ import numpy as np
 
 from model.strip_labels import join_windows
 from model.trim_features import measure_region
+from model.trim_fusion import describe_photo
 from model.trim_regions import find_regions
 from model.wear import Wear, measure_wear
 from model.witness import Answer, Heard
@@ -29,7 +30,7 @@ class PhotoRow:
     regions
         Of each printed region its kind, its true label (None: not to be learnt from) and its features.
     measures
-        Of the labelled cells, by name (`model.witness_features`).
+        Of the labelled cells and the circumstances, by name (`model.witness_features`).
     wear
         The fields of `model.wear.Wear` as plain lists; None where no role is metal.
     fold
@@ -85,7 +86,7 @@ def row_of_trim(photo: KeptPhoto, answer: Answer, fold: int = -1) -> PhotoRow:
         white=list(photo.light.white_rgb),
         uncertainty_deg=photo.light.uncertainty_deg,
         regions=regions,
-        measures=_rounded(heard.measures()) or {},
+        measures=_rounded(heard.measures() | describe_photo(photo.strip, photo.light)) or {},
         wear=None if wear is None else _listed(wear),
         fold=fold,
     )

@@ -161,7 +161,7 @@ def test_what_the_witness_calls_gold_more_surely_is_never_less_likely_gold() -> 
     parts = []
     for share in (0.1, 0.3, 0.5, 0.7, 0.9):
         heard = hear(strip, found, now, (share, 1 - share, 0.0))
-        chances = weigh_photo(strip, heard, [], load_recipe()).chances
+        chances = weigh_photo(strip, LIGHT, heard, [], load_recipe()).chances
         parts.append(chances["gold"] / (chances["gold"] + chances["platinum"]))
     assert all(after >= before for before, after in itertools.pairwise(parts)), parts
 
