@@ -51,9 +51,13 @@ class PhotoTruth:
     visible_share: float
 
     def label_of(self, kind: str) -> str | None:
-        """Gold, platinum, paint; or None for print of a kind that was never put there."""
-        places = {"edge line": self.edge_colour, "verge line": self.verge_colour}
-        colour = self.border_colour if kind in ("border", "stray") else places.get(kind)
+        """Gold, platinum, paint; or None for print of a kind that was never put there, or of no kind."""
+        places = {
+            "edge line": self.edge_colour,
+            "verge line": self.verge_colour,
+            "border": self.border_colour,
+        }
+        colour = places.get(kind)
         if colour is None:
             return self._label_of_stray(kind)
         return colour if colour in METALS else "paint"
