@@ -31,21 +31,27 @@ def find_border_span(labels: StripLabels) -> BorderSpan | None:
     if rows is None or len(rows[0]) < LEAST_ROWS:
         return None
     odds, band, role = rows
-    total = np.concatenate([[0.0], np.cumsum(odds)])
-    gain = total[None, :] - total[:, None]
-    starts, ends = np.indices(gain.shape)
-    gain[ends - starts < LEAST_ROWS] = -np.inf
-    first, last = (int(v) for v in np.unravel_index(int(gain.argmax()), gain.shape))
+    first, last, gain = find_gain(odds)
     rest = np.concatenate([band[:first], band[last:]])
     facts = {
-        "gain": float(gain[first, last] / (last - first)),
+        "gain": gain / (last - first),
         "band": float(band[first:last].mean()),
         "highest": float(np.sort(band)[-LEAST_ROWS:].mean()),
         "role": float(role[first:last].mean()),
         "rest": float(rest.mean()) if rest.size else 0.0,
         "rows": float(np.log(last - first)),
     }
-    return BorderSpan(_cross(odds, first), _cross(odds, last), facts)
+    return BorderSpan(find_crossing(odds, first), find_crossing(odds, last), facts)
+
+
+def find_gain(odds: Profile) -> tuple[int, int, float]:
+    """The span of rows (half-open) whose log-odds (h,) sum to most, and that sum."""
+    total = np.concatenate([[0.0], np.cumsum(odds)])
+    gain = total[None, :] - total[:, None]
+    starts, ends = np.indices(gain.shape)
+    gain[ends - starts < LEAST_ROWS] = -np.inf
+    first, last = (int(v) for v in np.unravel_index(int(gain.argmax()), gain.shape))
+    return first, last, float(gain[first, last])
 
 
 def weigh_rows(labels: StripLabels) -> tuple[Profile, Profile, Profile] | None:
@@ -61,7 +67,7 @@ def weigh_rows(labels: StripLabels) -> tuple[Profile, Profile, Profile] | None:
     return odds, band, role.astype(np.float64)
 
 
-def _cross(odds: Profile, edge: int) -> float:
+def find_crossing(odds: Profile, edge: int) -> float:
     """Where the log-odds change sign beside the edge between cells ``edge - 1`` and ``edge``."""
     if edge <= 0 or edge >= len(odds):
         return float(edge)

@@ -17,6 +17,7 @@ from model.colour import srgb_bytes
 from model.colour_line import measure_colour_line
 from model.hints import check_neutral, check_trace
 from model.label_rows import lay_rows
+from model.level_border import level_border
 from model.light import find_light
 from model.lines import name_lines
 from model.lookup import Gallery, Matches, look_up
@@ -27,6 +28,7 @@ from model.piece import Piece, find_piece
 from model.repeats import count_repeats
 from model.rim_band import RimStrip, unroll_rim
 from model.straighten import straighten_strip
+from model.strip_labels import StripLabels
 from model.surroundings import Surroundings, look_around
 from model.trim import JudgedRegion, judge_regions, judge_trim
 from model.trim_print import Print, find_print
@@ -139,21 +141,22 @@ def read_photo(
     with ThreadPoolExecutor(max_workers=1) as beside:  # what depends on little else takes a second core
         looked = beside.submit(laps.timed("light", look_around), photo, piece)
         strip = laps.timed("strip", _level_strip)(photo, piece)
-        drawn = beside.submit(laps.timed("strip picture", _encode_strip), strip)
         bare = None if strip is None else laps.timed("print", separate_print)(strip)
         around = looked.result()
         light = laps.timed("light", find_light)(photo, piece, strip, bare, neutral, around=around)
         found = None if strip is None or bare is None else laps.timed("print", find_print)(strip, bare)
         heard = laps.timed("labels", _label)(strip, found, light, around)
-        bands = laps.timed("bands", _lay_rows)(strip, bare, heard)
-        counted = beside.submit(laps.timed("repeats", _count), strip, bands)
+        labels = None if heard is None else heard.labels
+        bands = laps.timed("bands", _lay_rows)(strip, bare, labels)
+        level, level_bands = laps.timed("bands", _level_border)(strip, bands, labels)
+        counted = beside.submit(laps.timed("repeats", _count), level, level_bands)
         matched = beside.submit(
-            lambda: laps.timed("motif", _match)(strip, bands, counted.result(), embedder, gallery)
+            lambda: laps.timed("motif", _match)(level, level_bands, counted.result(), embedder, gallery)
         )
+        drawn = beside.submit(laps.timed("strip picture", _encode_strip), level)
         judged = laps.timed("trim", _judge)(strip, found, light, around, heard)
         trim = laps.timed("trim", judge_trim)(strip, light, heard, judged, reason=piece.reason)
         trim = replace(trim, colour_line=measure_colour_line(strip, found, judged))
-        labels = None if heard is None else heard.labels
         lines = laps.timed("lines", name_lines)(strip, bands, light, trim, labels)
         border = counted.result()
         windows, vectors, matches = matched.result()
@@ -188,10 +191,14 @@ def _label(
     return hear_witness(strip, found.glaze_linear_rgb, light, around.colours)
 
 
-def _lay_rows(strip: RimStrip | None, bare: Bands | None, heard: Heard | None) -> Bands | None:
-    if strip is None or bare is None:
-        return None
-    return lay_rows(strip, bare, None if heard is None else heard.labels)
+def _lay_rows(strip: RimStrip | None, bare: Bands | None, labels: StripLabels | None) -> Bands | None:
+    return None if strip is None or bare is None else lay_rows(strip, bare, labels)
+
+
+def _level_border(
+    strip: RimStrip | None, bands: Bands | None, labels: StripLabels | None
+) -> tuple[RimStrip | None, Bands | None]:
+    return (strip, bands) if strip is None or bands is None else level_border(strip, bands, labels)
 
 
 def _judge(

@@ -10,6 +10,7 @@ import pytest
 from model.bands import Band, Bands
 from model.border_span import find_border_span
 from model.label_rows import Logistic, lay_rows
+from model.level_border import level_border
 from model.line_span import find_line_span
 from model.rim_band import RimStrip, strip_from_rgb
 from model.strip_labels import MATERIALS, StripLabels
@@ -166,3 +167,31 @@ def test_a_band_has_at_least_one_row_of_the_strip() -> None:
     strip, bare = blank_strip()
     bands = lay_rows(strip, bare, draw_labels(edge=(8.0, 8.9), doubt=0.01))
     assert all(isinstance(band, Band) and band.row1 > band.row0 >= 0 for band in bands.lines)
+
+
+def test_a_swaying_border_is_made_level_and_a_level_one_left_alone() -> None:
+    strip, bare = blank_strip()
+    labels = draw_labels(border=(20.0, 50.0), sway=6.0)
+    height, width = bare.contrast.shape
+    rows, columns = np.mgrid[:height, :width]
+    shift = 6.0 * STEP * np.sin(2 * np.pi * columns / width)
+    printed = (rows >= 30 + shift) & (rows < 105 + shift)
+    bands = lay_rows(strip, replace(bare, contrast=printed.astype(np.float32)), labels)
+    moved, level = level_border(strip, bands, labels)
+    first, last = (
+        np.argmax(level.contrast > 0.5, axis=0),
+        height - np.argmax(level.contrast[::-1] > 0.5, axis=0),
+    )
+    assert np.std(first) < 1.5 and np.std(last) < 1.5
+    assert level.border is not None
+    assert abs(level.border.row0 - first.mean()) < 1.5 and abs(level.border.row1 - last.mean()) < 1.5
+    assert moved.lip_row == strip.lip_row and level.lines == bands.lines
+    straight = draw_labels(border=(20.0, 50.0))
+    kept = lay_rows(strip, bare, straight)
+    assert level_border(strip, kept, straight) == (strip, kept)
+
+
+def test_without_a_border_or_labels_nothing_is_moved() -> None:
+    strip, bare = blank_strip()
+    assert level_border(strip, bare, draw_labels()) == (strip, bare)
+    assert level_border(strip, replace(bare, border=Band(30, 105, "border")), None)[0] is strip
