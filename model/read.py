@@ -153,14 +153,13 @@ def read_photo(
         matched = beside.submit(
             lambda: laps.timed("motif", _match)(level, level_bands, counted.result(), embedder, gallery)
         )
-        drawn = beside.submit(laps.timed("strip picture", _encode_strip), level)
         judged = laps.timed("trim", _judge)(strip, found, light, around, heard)
         trim = laps.timed("trim", judge_trim)(strip, light, heard, judged, reason=piece.reason)
         trim = replace(trim, colour_line=measure_colour_line(strip, found, judged))
         lines = laps.timed("lines", name_lines)(strip, bands, light, trim, labels)
+        strip_png = laps.timed("strip picture", _encode_strip)(level)
         border = counted.result()
         windows, vectors, matches = matched.result()
-        strip_png = drawn.result()
     reading = facts.Reading(
         id=reading_id or photo.sha256[:20],
         photo=facts.PhotoFacts(photo.width, photo.height, photo.sha256, photo.taken_at),
