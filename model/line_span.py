@@ -39,10 +39,12 @@ def find_line_span(labels: StripLabels, kind: str) -> LineSpan | None:
     if counts.max(initial=0.0) <= 0:
         return None
     profile = _average(chance, labels.seen)
+    usual = float(np.median(profile[counts > 0]))  # of rows that show no line
+    profile = np.maximum(profile - usual, 0)
     smooth = np.convolve(profile, [0.25, 0.5, 0.25], mode="same")
     peak = int(smooth.argmax())
     first, last = find_foot(smooth, peak)
-    masses = sum_blocks(chance, labels.seen, first, last)
+    masses = np.maximum(sum_blocks(chance, labels.seen, first, last) - usual * (last - first), 0)
     if len(masses) < LEAST_BLOCKS:
         return None
     width = float(np.median(masses))
