@@ -140,7 +140,7 @@ def _about_wear(finding: Finding) -> list[str]:
     if finding.verdict == "no metal":
         return []
     if finding.remaining_share is None:
-        return ["How much is left was not measured: it is not sure enough that the trim is metal."]
+        return ["How much is left was not measured: too little of the print is surely metal."]
     percent = round(100 * finding.remaining_share)
     if finding.verdict == "worn lustre" and percent >= 75:
         return [f"About {percent} % of the stamped area still carries metal, but much of it has gone dull."]
