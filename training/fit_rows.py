@@ -192,7 +192,8 @@ def fit_width(cases: Sequence[Case]) -> list[float]:
     found, true = pairs.T
     rise = np.subtract.outer(true, true)[np.triu_indices(len(pairs), 1)]
     run = np.subtract.outer(found, found)[np.triu_indices(len(pairs), 1)]
-    factor = float(np.clip(np.median((rise / run)[np.abs(run) > LEAST_RUN]), *FACTORS))
+    apart = np.abs(run) > LEAST_RUN
+    factor = float(np.clip(np.median(rise[apart] / run[apart]), *FACTORS)) if apart.any() else 1.0
     return [round(factor, 4), round(float(np.median(true - factor * found)), 4)]
 
 
