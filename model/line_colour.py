@@ -64,7 +64,7 @@ ROWS_BESIDE = 6  # strip px beside a line's rows: it sways a little
 LIP_PX = -3  # of the lip's rows, beyond which lies the background: the lip is found a little off
 # Of a column's greatest chance, where the line's middle is; of the usual column's, where it shows at all.
 MIDDLE_SHARE, SHOWN_SHARE = 0.95, 0.7
-LEAST_PIXELS = 12
+LEAST_PIXELS, LEAST_UNCLIPPED = 12, 0.25
 PIXEL_BLUR, MOST_BLUR = (
     0.5,
     3.0,
@@ -102,14 +102,16 @@ def _take_glaze_off(colour: Array, glaze: Array, share: float) -> Array:
 def find_own_pixels(strip: RimStrip, labels: StripLabels, band: Band, rows: slice) -> Mask | None:
     """(n, w) bool over the rows: the middle of the line, column by column; None where too little shows."""
     chance = spread_over_pixels(labels, labels.roles[ROLES.index(band.kind)], rows, strip.seen_mask.shape[1])
-    bright = strip.encoded[rows].max(axis=2) >= CLIPPED_HIGH  # a black line is clipped too, and still black
-    sound = strip.seen_mask[rows] & ~bright
+    sound = strip.seen_mask[rows].copy()
     sound[: max(0, strip.lip_row + LIP_PX - rows.start)] = False
     most = np.where(sound, chance, 0).max(axis=0, initial=0.0)
     if not (most > 0).any():
         return None
     shown = most >= SHOWN_SHARE * np.quantile(most[most > 0], 0.8)
     own = sound & (chance >= MIDDLE_SHARE * most) & shown
+    # A black line is clipped too, and still black; a white one may be clipped throughout.
+    unclipped = own & (strip.encoded[rows].max(axis=2) < CLIPPED_HIGH)
+    own = unclipped if unclipped.sum() >= LEAST_UNCLIPPED * own.sum() else own
     return own if own.sum() >= LEAST_PIXELS else None
 
 
