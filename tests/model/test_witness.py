@@ -15,13 +15,14 @@ from model.colour import GOLD_LINEAR_RGB, srgb_bytes
 from model.errors import RecipeError
 from model.facts import Light
 from model.rim_band import RimStrip, strip_from_rgb
+from model.strip_labels import join_windows
 from model.witness_input import (
     COLUMNS,
     CONTEXT,
     LIP_AT,
+    MOST_WINDOWS,
     PLANES,
     ROWS,
-    WINDOWS,
     cut_windows,
     describe_context,
     lay_planes,
@@ -43,18 +44,32 @@ def near_glaze(strip: RimStrip) -> np.ndarray:
     return np.broadcast_to(GLAZE.astype(np.float32), strip.linear_rgb.shape).copy()
 
 
-def test_windows_lie_spread_round_the_rim_with_the_lip_at_its_row() -> None:
+def test_windows_cover_the_strip_with_the_lip_at_its_row() -> None:
     strip = striped_strip()
     places = place_windows(strip)
     windows = cut_windows(strip, near_glaze(strip), places)
-    assert windows.linear_rgb.shape == (WINDOWS, ROWS, COLUMNS, 3)
-    assert places.starts[0] == 0 and places.starts[-1] >= 900 - COLUMNS - COLUMNS // 4
-    line = (
-        windows.linear_rgb[:, LIP_AT + 10 : LIP_AT + 20, :, 2]
-        / windows.linear_rgb[:, LIP_AT + 10 : LIP_AT + 20, :, 0]
-    )
-    assert line.max() < 0.5  # gold: little blue
+    assert windows.linear_rgb.shape == (5, ROWS, COLUMNS, 3)
+    assert places.starts[0] == 0 and places.starts[-1] == 900 - COLUMNS
+    assert max(np.diff(places.starts)) <= COLUMNS
+    line = windows.linear_rgb[:, LIP_AT + 10 : LIP_AT + 20]
+    assert (line[..., 2] / line[..., 0]).max() < 0.5  # gold: little blue
     assert not windows.seen_mask[:, LIP_AT + 111 :].any()
+    assert len(place_windows(striped_strip(width=9000)).starts) == MOST_WINDOWS
+
+
+def test_cells_of_overlapping_windows_are_laid_on_one_grid() -> None:
+    strip = striped_strip(width=300)
+    places = place_windows(strip)
+    windows = cut_windows(strip, near_glaze(strip), places)
+    cells = np.zeros((2, 9, ROWS // 2, COLUMNS // 2), np.float32)
+    cells[0], cells[1] = 0.2, 0.6
+    labels = join_windows(places, windows, cells, np.zeros(3, np.float32), (0.5, 0.5))
+    assert labels.materials.shape == (4, ROWS // 2, 150) and labels.step_px == 2.0
+    overlap = slice(places.starts[1] // 2, COLUMNS // 2)
+    assert labels.band[:, overlap] == pytest.approx(0.4) and labels.band[:, 0] == pytest.approx(0.2)
+    assert labels.band[:, -1] == pytest.approx(0.6)
+    assert labels.rows_px(LIP_AT / 2) == strip.lip_row  # the lip is where the strip has it
+    assert labels.seen[LIP_AT // 2 : LIP_AT // 2 + 50].min() == 1 and labels.seen[70:].max() == 0
 
 
 def test_a_high_strip_is_shrunk_and_a_covered_one_gives_no_window() -> None:
@@ -75,13 +90,17 @@ def test_glaze_in_its_own_light_is_zero_in_every_colour_plane() -> None:
     assert yellow[:, 2][seen] == pytest.approx(0.4, abs=0.02)  # a white called yellow makes white bluish
 
 
-def test_the_shipped_witness_measures_and_stays_silent_where_nothing_is_seen() -> None:
+def test_the_shipped_witness_labels_a_line_and_stays_silent_where_nothing_is_seen() -> None:
     strip = striped_strip()
-    heard = witness.consult_witness(strip, near_glaze(strip), LIGHT, None)
-    assert {"said_gold", "said_metal", "metal_area"} <= set(heard)
-    assert np.isfinite(list(heard.values())).all()
+    heard = witness.hear_witness(strip, near_glaze(strip), LIGHT, None)
+    assert heard is not None
+    assert heard.labels.materials.sum(axis=0)[heard.labels.seen > 0] == pytest.approx(1.0, abs=1e-3)
+    assert {"said_gold", "said_metal"} <= set(heard.measures())
+    printed = 1 - heard.labels.materials[0]
+    rows = np.abs(heard.labels.rows_px(np.arange(printed.shape[0]) + 0.5) - 25) < 4
+    assert printed[rows].mean() > printed[40:55].mean() + 0.3
     hidden = replace(strip, seen_mask=np.zeros_like(strip.seen_mask))
-    assert witness.consult_witness(hidden, near_glaze(strip), LIGHT, None) == {}
+    assert witness.hear_witness(hidden, near_glaze(strip), LIGHT, None) is None
     assert describe_context(strip, LIGHT, None, 1.0).shape == (len(CONTEXT),)
 
 
