@@ -94,13 +94,14 @@ class Worker:
             recipe_id = self.wait_ready().recipe_id
             if recipe_id is not None:
                 self._hand_over_gallery(pack, recipe_id)
-            job = {
+            job: dict[str, Any] = {
                 "data": data,
                 "neutral": neutral,
                 "trace": trace,
                 "reading_id": reading_id,
                 "seal": seal,
-            } | {"diameter_mm": diameter_mm}
+                "diameter_mm": diameter_mm,
+            }
             header, (sealed, strip, numbers) = self._run("read", job)
         return NewReading(
             facts=header["facts"],
