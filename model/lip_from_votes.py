@@ -11,8 +11,21 @@ from model.arc_tracking import follow_arc
 from model.ellipse import fit_ellipse, polygon_iou, sample_ellipse, scale_ellipse
 from model.facts import Ellipse
 from model.lip_fusion import fit_to_contour, fuse_ellipse
-from model.lip_shape import Lip, keep_lip, lip_of_ellipse, refine_elliptic_lip, refine_free_lip
-from model.lip_votes import KINDS, LipVotes, add_spout, agreement, ellipse_of_votes, polygon_of_votes
+from model.lip_shape import (
+    Lip,
+    keep_lip,
+    lip_of_ellipse,
+    refine_elliptic_lip,
+    refine_free_lip,
+)
+from model.lip_votes import (
+    KINDS,
+    LipVotes,
+    add_spout,
+    agreement,
+    ellipse_of_votes,
+    polygon_of_votes,
+)
 from model.mask_shape import complete_area
 from model.photo import Photo
 from model.piece_mask import PieceMask, to_photo
@@ -38,7 +51,8 @@ _RING_OVERLAP, _RING_TRUST = 0.85, 0.08  # of the two edges of a broad edge line
 _LARGEST = 6.0  # of the mask's longer side: a larger semi-axis is guessed from a straight line
 _ELLIPTIC = 0.92  # overlap of an ellipse with the lip area under which other shapes are tried
 FLAT = 0.35  # axis ratio under which a lip is nearly edge-on: its area says nothing of its shape
-_WHOLE = 0.9  # of the lip inside the photo, for its edges alone to settle it
+WHOLE = 0.9  # of the lip inside the photo, for its edges alone to settle it
+_ELLIPSE, _ELLIPSE_KIND = KINDS.index("ellipse"), 0.5
 _SPOUTED = KINDS.index("spouted")
 _SPOUTED_KIND = 0.12  # probability; one piece in thirty of the composed ones has a spout
 
@@ -85,7 +99,7 @@ def lip_from_votes(photo: Photo | TurnedPhoto, mask: PieceMask, start: Ellipse) 
     after = fit_to_area(mask, to_mask(mask, lip.curve))
     inside = in_frame(photo, lip.curve)
     seen = float(lip.seen[inside].mean()) if inside.any() else 0.0
-    sure = after >= before - EDGES_LEAD and seen >= _SURE_SEEN and inside.mean() >= _WHOLE
+    sure = after >= before - EDGES_LEAD and seen >= _SURE_SEEN and inside.mean() >= WHOLE
     return FoundLip(lip, trust_in(mask, lip.curve), bool(sure))
 
 
@@ -126,8 +140,10 @@ def fused_lip(
 def _follow(photo: Photo | TurnedPhoto, mask: PieceMask, found: FoundLip) -> FoundLip:
     """A lip cut by the frame, fitted anew as an ellipse to its visible arc if that is one all along."""
     votes, ellipse = mask.votes, found.lip.ellipse or fit_ellipse(found.lip.curve)
-    if votes is None or ellipse is None or in_frame(photo, found.lip.curve).mean() >= _WHOLE:
+    if votes is None or ellipse is None or in_frame(photo, found.lip.curve).mean() >= WHOLE:
         return found
+    if found.lip.ellipse is None and votes.kind[_ELLIPSE] < _ELLIPSE_KIND:
+        return found  # a free curve that is meant to be none
     level, level_scale = photo.reduced(REFINE_SIDE_PX)
     told = votes.scaled(level_scale / mask.scale)
     fitted = follow_arc(level, scale_ellipse(ellipse, level_scale), told)

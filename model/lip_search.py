@@ -19,6 +19,7 @@ from model.lip_from_votes import (
     start_ellipse,
     trust_in,
 )
+from model.lip_in_part import lip_in_part
 from model.lip_shape import refine_elliptic_lip
 from model.mask_shape import find_shape
 from model.photo import Photo
@@ -55,6 +56,10 @@ def _find_upright(
 ) -> FoundLip | None:
     guided = mask is not None and mask.votes is not None and trace is None
     start = start_ellipse(mask) if guided and mask is not None else None
+    if guided and mask is not None and start is not None:
+        hidden = lip_in_part(photo, mask, start)
+        if hidden is not None:
+            return hidden
     plain = lip_from_votes(photo, mask, start) if mask is not None and start is not None else None
     thin = start is not None and start.semi_minor < FLAT * start.semi_major
     if plain is not None and plain.sure and (plain.lip.ellipse is not None or not thin):

@@ -74,7 +74,7 @@ def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float)
     for reach in (0.05, 0.025):
         free = _free_curve(rgb, curve, reach * size)
         if free is None:
-            return _refine_seen_part(rgb, curve, size, scale)
+            return refine_seen_part(rgb, curve, scale)
         curve = resample_closed(free[0], CURVE_POINTS)
     fitted = fit_ellipse(curve)
     if fitted is not None and not _departs(curve, size):
@@ -83,8 +83,10 @@ def refine_free_lip(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float)
     return Lip(to_photo(curve, scale), None, seen_along(edges, max(2.5, 0.02 * size)))
 
 
-def _refine_seen_part(rgb: npt.NDArray[np.uint8], curve: FloatArray, size: float, scale: float) -> Lip:
-    """Move a closed curve to the edges where it shows any, its hidden parts staying where they are."""
+def refine_seen_part(rgb: npt.NDArray[np.uint8], rough: FloatArray, scale: float) -> Lip:
+    """Move a closed polygon, clockwise, px of the level ``rgb``, to edges where it has any."""
+    curve = resample_closed(rough, CURVE_POINTS)
+    size = float(np.sqrt(abs(_area(curve)) / np.pi))
     for reach in _PART_REACHES:
         edges = search_lip(rgb, curve, max(4.0, reach * size))
         usable = (edges.strength > _FREE_CONTRAST).astype(np.float64)

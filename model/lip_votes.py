@@ -12,7 +12,7 @@ lines of a conic satisfy l' C* l = 0, which is linear in the dual conic C*.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -183,6 +183,12 @@ def ellipse_reaches(ellipse: Ellipse, middle: FloatArray, normal: FloatArray) ->
     across = normal @ [-np.sin(turn), np.cos(turn)]
     half_width = np.hypot(ellipse.semi_major * along, ellipse.semi_minor * across)
     return np.asarray(normal @ (np.array([ellipse.cx, ellipse.cy]) - middle) + half_width)
+
+
+def votes_of_ellipse(ellipse: Ellipse, votes: LipVotes) -> LipVotes:
+    """Votes as sure as these usually are, for one ellipse."""
+    reach = ellipse_reaches(ellipse, votes.middle, unit_directions())
+    return replace(votes, reach_px=reach, scale_px=np.full(DIRECTIONS, float(votes.scale_px.min())))
 
 
 def _within_tangents(normals: FloatArray, reaches: FloatArray, middle: FloatArray) -> FloatArray | None:

@@ -49,6 +49,9 @@ GLAZE_TRUST, GLAZE_TRUST_WEIGHT = 0.1, 2.5
 LEAST_STRENGTH = 0.05
 # Strength is measured above this many times the median |contrast| of the unprinted glaze.
 NOISE_FACTOR = 1.2
+# What a shift in chromaticity (ln R/G, ln B/G, above its median) counts beside one in ln Y. Metal as bright
+# as the glaze still differs in colour; how it differs stays unknown to the network, only that it does.
+TINT_WEIGHT = 0.0
 
 
 @dataclass(frozen=True)
@@ -103,7 +106,10 @@ def cut_windows(
     ribbon, seen, x_scale = cut_ribbon(strip, bands, rows)
     if not seen.any():
         return ()
-    pixels = draw_channels(ribbon, seen)
+    tint = None
+    if TINT_WEIGHT:
+        tint = resample_ribbon(bands.chroma_shift, strip.seen_mask, rows)[0]
+    pixels = draw_channels(ribbon, seen, tint)
     starts, weights = choose_starts(pixels[1], pixels[2], WINDOW_WIDTH, limit, strip.closed)
     repeat_px = _repeat_px(border, pixels.shape[2])
     if strip.closed:
@@ -188,14 +194,20 @@ def _enlarge(image: FloatArray, rows: tuple[float, float], width: int) -> FloatA
     return out
 
 
-def draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:
-    """Print strength, seen mask and edge strength of a ribbon, (3, 96, n) float32 in 0..1."""
+def draw_channels(
+    ribbon: FloatArray, seen: npt.NDArray[np.bool_], tint: FloatArray | None = None
+) -> FloatArray:
+    """Print strength, seen mask and edge strength of a ribbon, (3, 96, n) float32 in 0..1.
+
+    ``ribbon`` (96, n) is signed luminance contrast, ``tint`` (96, n) the size of the shift in chromaticity.
+    """
     ribbon = ribbon - _local_glaze(ribbon, seen)
     strength = cv2.GaussianBlur(np.abs(ribbon), (0, 0), 0.7)
-    smooth = cv2.GaussianBlur(ribbon, (0, 0), 1.2)
-    edge = cv2.magnitude(
-        cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 16), cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 16)
-    )
+    edge = _slope(cv2.GaussianBlur(ribbon, (0, 0), 1.2))
+    if tint is not None and seen.any():
+        tint = TINT_WEIGHT * np.maximum(tint - np.median(tint[seen]), 0) * seen
+        tint = cv2.GaussianBlur(tint.astype(np.float32), (0, 0), 1.2)
+        strength, edge = cv2.magnitude(strength, tint), cv2.magnitude(edge, _slope(tint))
     # Where the mask ends, contrast ends too: no edge of the piece's.
     inside = cv2.erode(seen.astype(np.uint8), np.ones((3, 3), np.uint8))
     pixels = np.empty((CHANNELS, *ribbon.shape), dtype=np.float32)
@@ -203,6 +215,12 @@ def draw_channels(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray
     pixels[1] = seen
     pixels[2] = _scale_to_nearby(edge * inside, _noise_floor(edge, seen), LEAST_STRENGTH)
     return pixels
+
+
+def _slope(smooth: FloatArray) -> FloatArray:
+    """Size of the gradient of a map (h, w)."""
+    across = cv2.Scharr(smooth, cv2.CV_32F, 1, 0, scale=1 / 16)
+    return np.asarray(cv2.magnitude(across, cv2.Scharr(smooth, cv2.CV_32F, 0, 1, scale=1 / 16)), np.float32)
 
 
 def _local_glaze(ribbon: FloatArray, seen: npt.NDArray[np.bool_]) -> FloatArray:

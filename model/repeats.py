@@ -13,6 +13,8 @@ from model.even_repeats import find_even_map
 from model.facts import Border, Layout
 from model.friezes import correlate, correlate_shifted, frieze_group, prepare_tile
 from model.period import SLOW_HEIGHTS, Period, find_period
+from model.repeat_count import settle_count
+from model.repeat_phase import columns_at
 
 if TYPE_CHECKING:
     from model.bands import Band, Bands
@@ -38,8 +40,8 @@ LEAST_LIKENESS, LEAST_STANDING = 0.12, 4.0
 SPACED_GAP_SHARE, SPACED_GAP_HEIGHTS = 0.42, 0.9
 # Columns up to this share of the way from the barest to the fullest are bare.
 BARE_SHARE = 0.25
-# A symmetry is named where the decision is at least this sure (see `frieze_group`).
-LEAST_SYMMETRY_FIT = 0.5
+# A symmetry is named where its chance is at least this: nine in ten are right then, where the count is sure.
+LEAST_SYMMETRY_FIT = 0.75
 # An average of fewer repeats keeps too much of each one's wear and noise.
 LEAST_TILE_REPEATS = 2.5
 # Two neighbouring repeats are one where their averages are less alike than this share of what noise allows.
@@ -47,13 +49,14 @@ LEAST_TILE_REPEATS = 2.5
 # least share was .85). The average of few pairs, or of noise, decides nothing.
 ALIKE_SHARE, LEAST_PAIR_RELIABILITY, LEAST_PAIRS = 0.80, 0.6, 3
 # Trade practice, no source: repeats round a rim beyond this are a texture, not a border.
-MOST_REPEATS = 240
+LEAST_REPEATS, MOST_REPEATS = 2, 240
 
 
 @dataclass(frozen=True, eq=False)
 class Repeat:
     """The repeat of a border: period in strip px, how like one repeat is to the next, how that stands out
-    from other shifts, the layout, the averaged tile and how much of it is print and not noise (0..1)."""
+    from other shifts, the layout, the averaged tile, how much of it is print and not noise (0..1), and the
+    number of repeats round the rim where it is sure."""
 
     period_px: float
     likeness: float
@@ -61,6 +64,7 @@ class Repeat:
     layout: Layout
     tile: Map
     reliability: float
+    count: int | None = None
 
 
 def count_repeats(strip: RimStrip, bands: Bands) -> Border:
@@ -84,14 +88,15 @@ def count_repeats(strip: RimStrip, bands: Bands) -> Border:
     repeat = measure_repeat(strip, bands)
     if repeat is None:
         return Border("continuous", None, None, None)
-    repeats = _count_round(strip, repeat)
     symmetry, fit = frieze_group(repeat.tile, repeat.reliability)
     shown = strip.seen_mask.shape[1] / repeat.period_px
     return Border(
         repeat.layout,
-        repeats,
+        repeat.count,
         repeat.period_px * strip.mm_per_px if strip.mm_per_px else None,
-        symmetry if fit >= LEAST_SYMMETRY_FIT and shown >= LEAST_TILE_REPEATS else None,
+        symmetry
+        if repeat.count is not None and fit >= LEAST_SYMMETRY_FIT and shown >= LEAST_TILE_REPEATS
+        else None,
     )
 
 
@@ -100,26 +105,50 @@ def measure_repeat(strip: RimStrip, bands: Bands) -> Repeat | None:
     if bands.border is None:
         return None
     ribbon, share, scale = _cut_ribbon(strip, bands, bands.border)
-    ribbon, share, period = _find_even_period(ribbon, share, strip.closed)
-    if period is None or not _is_sure(period):
+    features, seen = _features(ribbon, share, strip.closed), share.mean(axis=0) > 0.5
+    even, even_share, period = _find_even_period(ribbon, share, features, strip.closed)
+    if period is None:
         return None
-    tile, reliability = average_tile(np.abs(ribbon), share, period, strip.closed)
-    period, tile, reliability = join_unlike_pairs(
-        np.abs(ribbon), share, period, tile, reliability, strip.closed
+    found = None
+    if _is_sure(period):
+        found = _average_repeats(even, even_share, period, scale, strip.closed)
+    if not strip.closed:
+        return found
+    width = ribbon.shape[1]
+    guess = round(width / (period.px if found is None else found.period_px * scale))
+    if not LEAST_REPEATS <= guess <= MOST_REPEATS:
+        return found
+    settled = settle_count(np.abs(ribbon), share, features, seen, guess)
+    if not settled.sure:
+        return found
+    return Repeat(
+        width / settled.repeats / scale,
+        period.likeness,
+        period.standing,
+        _tell_layout(settled.tile, width / settled.repeats),
+        settled.tile,
+        settled.reliability,
+        settled.repeats,
     )
-    return Repeat(period.px / scale, period.likeness, period.standing, _tell_layout(tile), tile, reliability)
 
 
-def _find_even_period(ribbon: Map, share: Map, closed: bool) -> tuple[Map, Map, Period | None]:
+def _average_repeats(ribbon: Map, share: Map, period: Period, scale: float, closed: bool) -> Repeat:
+    """The repeat of an evened ribbon; ``scale`` is its px per strip px."""
+    tile, reliability = average_tile(np.abs(ribbon), share, period, closed)
+    period, tile, reliability = join_unlike_pairs(np.abs(ribbon), share, period, tile, reliability, closed)
+    layout = _tell_layout(tile, period.px)
+    return Repeat(period.px / scale, period.likeness, period.standing, layout, tile, reliability)
+
+
+def _find_even_period(ribbon: Map, share: Map, features: Map, closed: bool) -> tuple[Map, Map, Period | None]:
     """Ribbon and share seen, evened out where that makes the repeats more alike, and their period."""
     seen = share.mean(axis=0) > 0.5
-    features = _features(ribbon, share, closed)
     period = find_period(features, seen, closed)
     even = find_even_map(features, seen, closed)
     if even is None:
         return ribbon, share, period
     columns = even.astype(np.float32)
-    moved, moved_share = _columns_at(ribbon, columns), _columns_at(share, columns)
+    moved, moved_share = columns_at(ribbon, columns), columns_at(share, columns)
     moved_seen = moved_share.mean(axis=0) > 0.5
     again = find_period(_features(moved, moved_share, closed), moved_seen, closed)
     if again is None or (period is not None and again.likeness < period.likeness + LEAST_EVEN_GAIN):
@@ -208,11 +237,11 @@ def average_tile(ribbon: Map, seen: Map, period: Period, closed: bool) -> tuple[
         x = index * period.px + offset + steps
         if not closed and x[-1] > width - 1:
             break
-        part, ok = _columns_at(ribbon, x % width), _columns_at(seen, x % width)
+        part, ok = columns_at(ribbon, x % width), columns_at(seen, x % width)
         if index:
             shift = _best_shift(total.sum(0) / weight.sum(0), part * ok, reach=max(1, columns // 12))
             offset += shift
-            part, ok = _columns_at(ribbon, (x + shift) % width), _columns_at(seen, (x + shift) % width)
+            part, ok = columns_at(ribbon, (x + shift) % width), columns_at(seen, (x + shift) % width)
         total[index % 2] += part * ok
         weight[index % 2] += ok
     odd, even = (prepare_tile(half) for half in total / weight)
@@ -240,14 +269,6 @@ def join_unlike_pairs(
     return double, pair, sure
 
 
-def _columns_at(image: Map, x: Map) -> Map:
-    """Columns at fractional positions x (n,), linear between neighbours, cyclic."""
-    left = np.floor(x).astype(int)
-    share = (x - left).astype(np.float32)
-    width = image.shape[1]
-    return np.asarray(image[:, left % width] * (1 - share) + image[:, (left + 1) % width] * share, np.float32)
-
-
 def _best_shift(mean: Map, part: Map, reach: int) -> int:
     """Columns by which the next repeat lies further on than expected, within ``reach``."""
     a = mean - mean.mean(axis=1, keepdims=True)
@@ -260,25 +281,18 @@ def _best_shift(mean: Map, part: Map, reach: int) -> int:
     return best if scores[best] > 1.02 * scores[0] > 0 else 0
 
 
-def _tell_layout(tile: Map) -> Layout:
+def _tell_layout(tile: Map, period_px: float) -> Layout:
     """Spaced where one bare stretch takes much of the repeat and is wide beside the border's height."""
     columns = cv2.blur(np.percentile(tile, 90, axis=0)[None].astype(np.float32), (3, 1))[0]
     low, high = np.percentile(columns, (10, 92))
     bare = columns < low + BARE_SHARE * (high - low)
     longest = _longest_run(np.concatenate([bare, bare]))
     width = tile.shape[1]
-    wide = longest >= SPACED_GAP_SHARE * width and longest >= SPACED_GAP_HEIGHTS * RIBBON_ROWS
+    wide = longest >= SPACED_GAP_SHARE * width
+    wide = wide and longest * period_px / width >= SPACED_GAP_HEIGHTS * RIBBON_ROWS
     return "spaced" if wide and longest < width else "continuous"
 
 
 def _longest_run(flags: npt.NDArray[np.bool_]) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
     return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
-
-
-def _count_round(strip: RimStrip, repeat: Repeat) -> int | None:
-    """Repeats round the whole rim, a whole number; None on a rim seen in part, whose length is a guess."""
-    if not strip.closed:
-        return None
-    count = round(strip.seen_mask.shape[1] / repeat.period_px)
-    return count if 1 <= count <= MOST_REPEATS else None

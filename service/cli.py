@@ -98,6 +98,9 @@ def make_parser() -> argparse.ArgumentParser:
     )
     read_.add_argument("--neutral", metavar="X,Y", help="a point that is neutral white or grey")
     read_.add_argument("--trace", metavar="X,Y;X,Y...", help="a line drawn along the border")
+    read_.add_argument(
+        "--diameter-mm", metavar="MM", type=float, help="the lip's diameter, as you measured it"
+    )
     _add_workers(read_)
     add_ = commands.add_parser("add", parents=[shared], help="add a labelled photo to the gallery")
     add_.add_argument("photo", metavar="PHOTO")
@@ -206,10 +209,10 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
         if given.same_piece:
             from service.same_piece_command import read_same_piece
 
-            return read_same_piece(actions, names, given.json, _show_progress)
+            return read_same_piece(actions, names, given.json, _show_progress, given.diameter_mm)
         from service.folder import read_in_order
 
-        results = read_in_order(actions, names, given.neutral, given.trace)
+        results = read_in_order(actions, names, given.neutral, given.trace, given.diameter_mm)
         shown = _show_progress(names, "reading") if any_folder else names
         for name, found in zip(shown, results, strict=False):  # the bar moves when its photo is told
             failed += not _tell_reading(name, found, given.json)
@@ -220,13 +223,14 @@ def read(given: argparse.Namespace, settings: Settings) -> int:
 
 
 def _wrong_hint(given: argparse.Namespace) -> str | None:
-    """What is wrong with ``--neutral``, ``--trace`` or ``--same-piece``, before any photo is read."""
+    """What is wrong with the hints, alone or with ``--same-piece``, before any photo is read."""
     if given.same_piece and (given.neutral is not None or given.trace is not None):
         return "--neutral and --trace belong to one photo: leave them out with --same-piece."
     from model.errors import HintError
-    from model.hints import parse_neutral, parse_trace
+    from model.hints import check_diameter, parse_neutral, parse_trace
 
     try:
+        check_diameter(given.diameter_mm)
         if given.neutral is not None:
             parse_neutral(given.neutral)
         if given.trace is not None:

@@ -25,15 +25,23 @@ def load_photo(name: str) -> bytes:
 
 
 def read_in_order(
-    actions: Actions, names: Sequence[str], neutral: str | None = None, trace: str | None = None
+    actions: Actions,
+    names: Sequence[str],
+    neutral: str | None = None,
+    trace: str | None = None,
+    diameter_mm: float | None = None,
 ) -> Iterator[Facts | RimlightError | OSError]:
     """Read the named files without storing anything; facts, or why a photo could not be read."""
-    for found in read_whole_in_order(actions, names, neutral, trace):
+    for found in read_whole_in_order(actions, names, neutral, trace, diameter_mm):
         yield found.facts if isinstance(found, NewReading) else found
 
 
 def read_whole_in_order(
-    actions: Actions, names: Sequence[str], neutral: str | None = None, trace: str | None = None
+    actions: Actions,
+    names: Sequence[str],
+    neutral: str | None = None,
+    trace: str | None = None,
+    diameter_mm: float | None = None,
 ) -> Iterator[NewReading | RimlightError | OSError]:
     """As `read_in_order`, with all that a reading gave.
 
@@ -42,7 +50,7 @@ def read_whole_in_order(
 
     def read(name: str) -> NewReading | RimlightError | OSError:
         try:
-            return actions.read_only(load_photo(name), neutral, trace)
+            return actions.read_only(load_photo(name), neutral, trace, diameter_mm)
         except (RimlightError, OSError) as error:
             return error
 

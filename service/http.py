@@ -80,8 +80,8 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
     ) -> Response:
         actions.check_room(form.photo.size)
         data = form.photo.file.read()
-        retry = _retry(key, "readings", data, form.neutral, form.trace)
-        reading = actions.read_photo(data, form.neutral, form.trace, retry)
+        retry = _retry(key, "readings", data, *_parts(form))
+        reading = actions.read_photo(data, form.neutral, form.trace, retry, form.diameter_mm)
         return JSONResponse(reading, 201, {"Location": f"/api/readings/{reading['id']}"})
 
     @app.get(
@@ -119,8 +119,8 @@ def _add_reading_routes(app: FastAPI, actions: Actions) -> None:
         summary="Read the same photo anew, with a hint",
     )
     def read_again(reading_id: Id, body: schemas.HintsIn, key: Key = None) -> Response:
-        retry = _retry(key, "again", reading_id, body.neutral, body.trace)
-        reading = actions.read_again(reading_id, body.neutral, body.trace, retry)
+        retry = _retry(key, "again", reading_id, *_parts(body))
+        reading = actions.read_again(reading_id, body.neutral, body.trace, retry, body.diameter_mm)
         return JSONResponse(reading, 201, {"Location": f"/api/readings/{reading['id']}"})
 
     @app.post(
@@ -210,6 +210,12 @@ def _add_service_routes(app: FastAPI, actions: Actions) -> None:
     @app.get("/api/health", response_model=schemas.Health, summary="How the service is")
     def tell_health() -> Response:
         return JSONResponse(actions.tell_health())
+
+
+def _parts(hints: schemas.HintsIn) -> list[str | None]:
+    """What a retry must have in common; without a diameter as before there was one."""
+    told = [] if hints.diameter_mm is None else [f"{hints.diameter_mm!r} mm"]
+    return [hints.neutral, hints.trace, *told]
 
 
 def _retry(key: str | None, *parts: str | bytes | None) -> Retry | None:

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import sqlalchemy as sa
 
-from model.hints import parse_neutral, parse_trace
+from model.hints import check_diameter, parse_neutral, parse_trace
 from service import items, ledger
 from service.caller import current_caller
 from service.errors import NotFound
@@ -43,7 +43,13 @@ class Readings:
     def who(self, who: str) -> None:
         self._who = who
 
-    def read_only(self, data: bytes, neutral: str | None = None, trace: str | None = None) -> NewReading:
+    def read_only(
+        self,
+        data: bytes,
+        neutral: str | None = None,
+        trace: str | None = None,
+        diameter_mm: float | None = None,
+    ) -> NewReading:
         """Read a photo without storing anything.
 
         Raises
@@ -54,8 +60,11 @@ class Readings:
         spot = parse_neutral(neutral) if neutral is not None else None
         if trace is not None:
             parse_trace(trace)
+        check_diameter(diameter_mm)
         device = self.find_device()
-        return self.worker.read(data, items.new_id(), self._pack, spot, trace, device=device)
+        return self.worker.read(
+            data, items.new_id(), self._pack, spot, trace, device=device, diameter_mm=diameter_mm
+        )
 
     def check_room(self, photo_bytes: int | None) -> None:
         """Whether another photo could wait for its turn; asked before it is taken into memory.
@@ -68,12 +77,17 @@ class Readings:
         self.worker.check_room(self.find_device(), photo_bytes or 0)
 
     def read_photo(
-        self, data: bytes, neutral: str | None = None, trace: str | None = None, retry: Retry | None = None
+        self,
+        data: bytes,
+        neutral: str | None = None,
+        trace: str | None = None,
+        retry: Retry | None = None,
+        diameter_mm: float | None = None,
     ) -> Answer:
         """Read a photo and keep the reading, so that it can be shown again and confirmed."""
 
         def read() -> Answer:
-            new = self.read_only(data, neutral, trace)
+            new = self.read_only(data, neutral, trace, diameter_mm)
             files = self.store.keep_files(new)
             with self.store.writing() as tx:
                 self.store.insert_reading(tx, new, files)
@@ -103,12 +117,17 @@ class Readings:
         neutral: str | None = None,
         trace: str | None = None,
         retry: Retry | None = None,
+        diameter_mm: float | None = None,
     ) -> Answer:
-        """Read the photo of an earlier reading anew, with a hint; a new reading."""
+        """Read the photo of an earlier reading anew, with a hint; a new reading.
+
+        A diameter told before is still the piece's: it holds until another is told.
+        """
 
         def read() -> Answer:
             row = self._reading(reading_id)
-            new = self.read_only(self._photo_bytes(row), neutral, trace)
+            told_mm = _told_before(json.loads(row.facts)) if diameter_mm is None else diameter_mm
+            new = self.read_only(self._photo_bytes(row), neutral, trace, told_mm)
             new.facts["photo"]["sha256"] = row.photo_sha256  # of the upload, not of the sealed copy
             files = self.store.keep_files(new)
             with self.store.writing() as tx:
@@ -198,6 +217,12 @@ class Readings:
         if retry is not None:
             ledger.keep_answer(tx, retry.key, retry.fingerprint, answer)
         return answer
+
+
+def _told_before(facts: Answer) -> float | None:
+    """The diameter that a person told for an earlier reading."""
+    size = facts["piece"]["size"]
+    return float(size["diameter_mm"]) if size is not None and size["from"] == "told" else None
 
 
 def _frame_piece(facts: Answer) -> tuple[int, int, int, int] | None:

@@ -68,9 +68,11 @@ def say_lines(lines: list[Facts] | None) -> str:
 
 
 def say_size(size: Facts | None) -> str:
-    """The lip's diameter with its interval."""
+    """The lip's diameter with its interval, or as a person told it."""
     if size is None:
         return "no scale in the photo"
+    if size["from"] == "told":
+        return f"{size['diameter_mm']:.0f} mm across, as told"
     low, high = size["low_mm"], size["high_mm"]
     return f"{size['diameter_mm']:.0f} mm across ({low:.0f} to {high:.0f})"
 

@@ -21,6 +21,7 @@ def read_same_piece(
     names: Sequence[str],
     as_json: bool,
     show_progress: Callable[[list[str], str], Iterable[str]],
+    diameter_mm: float | None = None,
 ) -> int:
     """Read the photos, say what each one tells, and print what they tell together; returns the exit code.
 
@@ -30,7 +31,7 @@ def read_same_piece(
         print(f"rimlight: --same-piece takes 2 to {MOST_PHOTOS} photos, got {len(names)}", file=sys.stderr)
         return WRONG_USE
     readings: dict[str, NewReading] = {}
-    found = read_whole_in_order(actions, names)
+    found = read_whole_in_order(actions, names, diameter_mm=diameter_mm)
     for name, one in zip(show_progress(list(names), "reading"), found, strict=False):
         if isinstance(one, NewReading):
             readings[name] = one

@@ -187,6 +187,9 @@ class HintsIn(BaseModel):
     trace: str | None = Field(
         None, max_length=60_000, description="x1,y1;x2,y2;... a line drawn along the border"
     )
+    diameter_mm: float | None = Field(
+        None, description="the lip's diameter as measured on the piece, 20 to 1000; held when read again"
+    )
 
 
 class ReadingForm(HintsIn):

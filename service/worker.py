@@ -77,6 +77,7 @@ class Worker:
         neutral: tuple[float, float] | None = None,
         trace: str | None = None,
         seal: bool = True,
+        diameter_mm: float | None = None,
     ) -> NewReading:
         """Read one photo in the child.
 
@@ -93,7 +94,14 @@ class Worker:
             recipe_id = self.wait_ready().recipe_id
             if recipe_id is not None:
                 self._hand_over_gallery(pack, recipe_id)
-            job = {"data": data, "neutral": neutral, "trace": trace, "reading_id": reading_id, "seal": seal}
+            job: dict[str, Any] = {
+                "data": data,
+                "neutral": neutral,
+                "trace": trace,
+                "reading_id": reading_id,
+                "seal": seal,
+                "diameter_mm": diameter_mm,
+            }
             header, (sealed, strip, numbers) = self._run("read", job)
         return NewReading(
             facts=header["facts"],

@@ -94,6 +94,7 @@ class _Worker:
         trace: str | None,
         reading_id: str,
         seal: bool,
+        diameter_mm: float | None = None,
     ) -> tuple[dict[str, Any], list[bytes]]:
         from model.hints import parse_trace
         from model.photo import sealed_copy
@@ -105,6 +106,7 @@ class _Worker:
             gallery=self._gallery,
             neutral=neutral,
             trace=None if trace is None else parse_trace(trace),
+            diameter_mm=diameter_mm,
             reading_id=reading_id,
             clock=time.perf_counter,
         )

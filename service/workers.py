@@ -60,12 +60,13 @@ class Workers:
         trace: str | None = None,
         seal: bool = True,
         device: str | None = None,
+        diameter_mm: float | None = None,
     ) -> NewReading:
         """Read one photo when it is ``device``'s turn; raises as `Worker.read`, or Busy."""
         with self._turns.turn(device, len(data)) as number:
             worker = self._workers[number]
             try:
-                return worker.read(data, reading_id, pack, neutral, trace, seal)
+                return worker.read(data, reading_id, pack, neutral, trace, seal, diameter_mm)
             except ReaderStopped:
                 worker.start()  # where it died: the next photo should not wait for that
                 raise

@@ -43,6 +43,7 @@ class TrainingConfig:
     without: str = ""  # a part of the simulation left out of the training strips, see training.ablations
     steps: int = 0  # length of the run where time should not decide it; 0: ``seconds`` does
     unrolling_share: float = 0.0  # of the quick strips show the errors of unrolling a tilted rim
+    cloth_share: float = 0.0  # of the families are shown as printed cloth (training.textures)
     half_stored: bool = True  # weights kept at half precision in the exported file
 
 

@@ -15,10 +15,12 @@ import numpy.typing as npt
 
 from model.motif import CHANNELS, WINDOW_HEIGHT, WINDOW_WIDTH, Window, cut_windows
 from training.config import TrainingConfig
+from training.textures import Cloth, draw_cloth_windows
 
 if TYPE_CHECKING:
     from model.bands import Bands
     from model.rim_band import RimStrip
+    from training.art.motif_art import Motif
 
 Windows = npt.NDArray[np.uint8]
 Numbers = npt.NDArray[np.int64]
@@ -35,6 +37,9 @@ class StripSource(Protocol):
 
     def family(self, index: int) -> tuple[int, ...]:
         """Numbers of a family's look-alike motifs; each number belongs to one family."""
+
+    def motif(self, number: int) -> Motif:
+        """The motif of a number."""
 
     def draw_strip(self, motif: int, rng: np.random.Generator) -> tuple[RimStrip, Bands] | None:
         """One strip of the motif, or None where its border could not be told from the glaze."""
@@ -75,7 +80,12 @@ def draw_windows(
 def draw_block(
     source: StripSource, family: Sequence[int], config: TrainingConfig, rng: np.random.Generator
 ) -> Block:
-    """Strips of a family's siblings. Windows are taken at random among a strip's, not the best ones."""
+    """Strips of a family's siblings. Windows are taken at random among a strip's, not the best ones.
+
+    ``config.cloth_share`` of the blocks show cloths printed with the family instead.
+    """
+    if config.cloth_share and rng.random() < config.cloth_share:
+        return _draw_cloth_block(source, family, config, rng)
     siblings = rng.permutation(np.array(family))[: config.siblings]
     parts: list[Windows] = []
     motifs: list[int] = []
@@ -87,4 +97,22 @@ def draw_block(
             parts.append(encode_windows([windows[index] for index in kept]))
             motifs += [int(motif)] * len(kept)
             strips += [int(rng.integers(2**62))] * len(kept)
+    return Block(np.concatenate(parts), np.array(motifs, np.int64), np.array(strips, np.int64))
+
+
+def _draw_cloth_block(
+    source: StripSource, family: Sequence[int], config: TrainingConfig, rng: np.random.Generator
+) -> Block:
+    """Photos of cloths that share a layout, one for each sibling; a cloth is no border of the same motif."""
+    layout = rng.random(6)
+    parts: list[Windows] = []
+    motifs: list[int] = []
+    strips: list[int] = []
+    for motif in rng.permutation(np.array(family))[: config.siblings]:
+        cloth, number = Cloth.print_with(source.motif(int(motif)), layout), int(rng.integers(2**62))
+        for _ in range(config.strips_a_motif):
+            windows = draw_cloth_windows(cloth, rng, config.windows_a_strip)
+            parts.append(np.rint(windows * 255).astype(np.uint8))
+            motifs += [number] * len(windows)
+            strips += [int(rng.integers(2**62))] * len(windows)
     return Block(np.concatenate(parts), np.array(motifs, np.int64), np.array(strips, np.int64))

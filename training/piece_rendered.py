@@ -59,18 +59,19 @@ def paint_truth(truth: dict[str, Any], side: int = CANVAS_PX) -> np.ndarray:
     return np.dstack([np.asarray(silhouette), np.asarray(area), seen])
 
 
-def load_rendered(path: Path, device: str, held_out: bool) -> Rendered:
-    """The packed pictures that are, or are not, held out."""
-    packed = np.load(path)
-    truths = json.loads(packed["truth"].tobytes().decode())
-    chosen = [i for i, truth in enumerate(truths) if truth["held_out"] == held_out]
-    data, starts = packed["data"], packed["starts"]
-
-    def unpack(index: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        return _unpack(data[starts[index] : starts[index + 1]].tobytes(), truths[index])
-
+def load_rendered(paths: list[Path], device: str, held_out: bool) -> Rendered:
+    """The pictures packed into one or more files that are, or are not, held out."""
+    truths: list[dict[str, Any]] = []
+    files: list[bytes] = []
+    for path in paths:
+        packed = np.load(path)
+        data, starts = packed["data"], packed["starts"]
+        for index, truth in enumerate(json.loads(packed["truth"].tobytes().decode())):
+            if truth["held_out"] == held_out:
+                truths.append(truth)
+                files.append(data[starts[index] : starts[index + 1]].tobytes())
     with ThreadPoolExecutor() as threads:
-        pictures, targets, lips = zip(*threads.map(unpack, chosen), strict=True)
+        pictures, targets, lips = zip(*threads.map(_unpack, files, truths), strict=True)
 
     def stack(arrays: tuple[np.ndarray, ...]) -> Tensor:
         return torch.from_numpy(np.stack(arrays).transpose(0, 3, 1, 2).copy()).to(device)
@@ -79,12 +80,12 @@ def load_rendered(path: Path, device: str, held_out: bool) -> Rendered:
         stack(pictures),
         stack(targets),
         torch.from_numpy(np.stack(lips)).float().to(device),
-        torch.tensor([truths[i]["kind"] for i in chosen], device=device),
+        torch.tensor([truth["kind"] for truth in truths], device=device),
         torch.tensor(
-            [[truths[i]["width"] / CANVAS_PX, truths[i]["height"] / CANVAS_PX] for i in chosen], device=device
+            [[truth["width"] / CANVAS_PX, truth["height"] / CANVAS_PX] for truth in truths], device=device
         ),
-        torch.tensor([truths[i]["height"] > truths[i]["width"] for i in chosen], device=device),
-        np.array([truths[i].get("weight", 1.0) for i in chosen]),
+        torch.tensor([truth["height"] > truth["width"] for truth in truths], device=device),
+        np.array([truth.get("weight", 1.0) for truth in truths]),
     )
 
 

@@ -28,6 +28,10 @@ SHORTEST_WINDOWS, LONGEST_WINDOWS = 1.2, 3.0
 INK_THRESHOLD = 0.3
 LEAST_BLUR_PX = 0.3
 LEAST_LUMINANCE = 0.01
+# Shift in (ln R/G, ln B/G) of borders from their glaze in rendered photos: 0.07 to 0.5 at the 90th percentile
+# of the border's pixels; its noise on the bare glaze 0.01 to 0.1.
+NO_TINT_SHARE, LEAST_TINT, MOST_TINT = 0.3, 0.05, 0.8
+LEAST_TINT_NOISE, MOST_TINT_NOISE = 0.005, 0.1
 
 
 def draw_quick_strip(
@@ -45,17 +49,20 @@ def draw_quick_strip(
     opacity = np.maximum(opacity, _draw_lines(ink.shape, row0, height, rng))
     luminance = _reflect(opacity, height, rng, even=without == "environment colour")
     luminance = _clutter(luminance, height, rng)
+    tint = _tint(opacity, height, rng, even=without == "environment colour")
     hidden = np.zeros(ink.shape, bool)
     badly = bool(unrolling_share) and rng.random() < unrolling_share
     if badly:
-        luminance, hidden = unroll_badly(luminance, height, rng)
-    luminance = _photograph(luminance, height, rng, without)
+        planes, hidden = unroll_badly(np.dstack([luminance, tint]), height, rng)
+        luminance, tint = planes[..., 0], planes[..., 1]
+    tint = _photograph_tint(tint, rng, without)
+    luminance = photograph(luminance, height, rng, without)
     contrast = _misjudge_glaze(np.log(luminance), height, rng)
     seen = _cover(ink.shape, height, rng) & ~hidden
     first, last = _misjudge_rows(row0, row0 + height, ink.shape[0], height, rng)
     if badly:
         first, last = judge_rows_badly(first, last, rng)
-    return _as_strip(contrast, seen, first, last)
+    return _as_strip(contrast, tint, seen, first, last)
 
 
 def ink_rows(tile: Map) -> tuple[int, int]:
@@ -87,7 +94,7 @@ def _lay_border(motif: Motif, height: int, rng: np.random.Generator) -> tuple[Ma
     return np.pad(row[:, start : start + width], ((above, above), (0, 0))).astype(np.float32), above
 
 
-def _smooth_noise(shape: tuple[int, ...], cell_px: tuple[float, float], rng: np.random.Generator) -> Map:
+def smooth_noise(shape: tuple[int, ...], cell_px: tuple[float, float], rng: np.random.Generator) -> Map:
     """Normal noise smooth over cells of (rows, columns) px; standard deviation about 1."""
     rows, columns = shape[0], shape[1]
     small = rng.normal(size=(max(1, round(rows / cell_px[0])) + 1, max(1, round(columns / cell_px[1])) + 1))
@@ -99,10 +106,10 @@ def _press(ink: Map, height: int, rng: np.random.Generator) -> Map:
     """Bend the row a little, as unrolling errors do, and spread or starve the ink."""
     rows, columns = ink.shape
     along = np.arange(columns, dtype=np.float32)
-    stretch = _smooth_noise((1, columns), (1, 4 * height), rng)[0] * rng.uniform(0, 0.12) * height
-    wobble = _smooth_noise((1, columns), (1, 5 * height), rng)[0] * rng.uniform(0, 0.035) * height
+    stretch = smooth_noise((1, columns), (1, 4 * height), rng)[0] * rng.uniform(0, 0.12) * height
+    wobble = smooth_noise((1, columns), (1, 5 * height), rng)[0] * rng.uniform(0, 0.035) * height
     tilt = (along - columns / 2) * rng.normal(0, 0.008)
-    grow = 1 + _smooth_noise((1, columns), (1, 6 * height), rng)[0] * rng.uniform(0, 0.05)
+    grow = 1 + smooth_noise((1, columns), (1, 6 * height), rng)[0] * rng.uniform(0, 0.05)
     middle = rows / 2
     map_x = np.broadcast_to(along + stretch, ink.shape)
     map_y = (np.arange(rows, dtype=np.float32)[:, None] - middle) * grow + middle + wobble + tilt
@@ -115,7 +122,7 @@ def _press(ink: Map, height: int, rng: np.random.Generator) -> Map:
     )
     spread = rng.uniform(0.01, 0.03) * height
     soft = cv2.GaussianBlur(bent, (0, 0), max(0.3, spread))
-    level = 0.5 + rng.uniform(-0.18, 0.18) + 0.06 * rng.random() * _smooth_noise(ink.shape, (3, 3), rng)
+    level = 0.5 + rng.uniform(-0.18, 0.18) + 0.06 * rng.random() * smooth_noise(ink.shape, (3, 3), rng)
     pressed: Map = np.clip((soft - level) * 3 + 0.5, 0, 1, dtype=np.float32)
     return pressed
 
@@ -125,8 +132,8 @@ def _wear(ink: Map, height: int, rng: np.random.Generator) -> Map:
     if rng.random() < 0.5:
         return ink
     cell = float(np.exp(rng.uniform(np.log(0.06), np.log(1.0)))) * height
-    field = _smooth_noise(ink.shape, (cell, cell * rng.uniform(1, 3)), rng)
-    field = 0.8 * field + 0.4 * _smooth_noise(ink.shape, (max(1.5, cell / 4), max(1.5, cell / 4)), rng)
+    field = smooth_noise(ink.shape, (cell, cell * rng.uniform(1, 3)), rng)
+    field = 0.8 * field + 0.4 * smooth_noise(ink.shape, (max(1.5, cell / 4), max(1.5, cell / 4)), rng)
     level = np.quantile(field[::3, ::3], 0.5 * rng.random() ** 1.5)
     left = np.clip((field - level) * rng.uniform(2, 12) + 0.5, rng.uniform(0, 0.3), 1)
     return np.asarray(ink * left, np.float32)
@@ -148,8 +155,8 @@ def _reflect(opacity: Map, height: int, rng: np.random.Generator, even: bool = F
     """Luminance (glaze = 1) of metal that mirrors its surroundings, or of an even paint."""
     level = rng.normal(-0.5, 0.5)
     swing = rng.uniform(0, 0.7) if rng.random() < 0.85 and not even else 0.0
-    metal = level + swing * _smooth_noise(opacity.shape, (2 * height, rng.uniform(1.5, 12) * height), rng)
-    metal = metal + (not even) * rng.uniform(0, 0.25) * _smooth_noise(
+    metal = level + swing * smooth_noise(opacity.shape, (2 * height, rng.uniform(1.5, 12) * height), rng)
+    metal = metal + (not even) * rng.uniform(0, 0.25) * smooth_noise(
         opacity.shape, (0.3 * height, 0.3 * height), rng
     )
     if abs(level) < 0.25:
@@ -158,22 +165,43 @@ def _reflect(opacity: Map, height: int, rng: np.random.Generator, even: bool = F
     return np.asarray(1 + opacity * (film - 1), np.float32)
 
 
+def _tint(opacity: Map, height: int, rng: np.random.Generator, even: bool = False) -> Map:
+    """Shift in chromaticity of the print from its glaze, none for grey metal on a grey-white glaze."""
+    if rng.random() < NO_TINT_SHARE:
+        return np.zeros_like(opacity)
+    level = np.exp(rng.uniform(np.log(LEAST_TINT), np.log(MOST_TINT)))
+    swing = 0.0 if even else rng.uniform(0, 0.6)
+    along = 1 + swing * smooth_noise(opacity.shape, (2 * height, rng.uniform(1.5, 12) * height), rng)
+    return np.asarray(level * opacity * np.maximum(along, 0), np.float32)
+
+
+def _photograph_tint(tint: Map, rng: np.random.Generator, without: str = "") -> Map:
+    """Colour is stored coarser than brightness, and its noise has a size even where there is no colour."""
+    soft = tint if without == "blur" else cv2.GaussianBlur(tint, (0, 0), float(rng.uniform(0.5, 2.0)))
+    if without == "balance and phone model":
+        return np.asarray(soft, np.float32)
+    noise = rng.normal(size=(2, *tint.shape)).astype(np.float32)
+    size = LEAST_TINT_NOISE + MOST_TINT_NOISE * rng.random() ** 2
+    one, two = (size * cv2.GaussianBlur(field, (0, 0), 0.8) / 0.35 for field in noise)
+    return np.asarray(cv2.magnitude(soft + one, two), np.float32)
+
+
 def _clutter(luminance: Map, height: int, rng: np.random.Generator) -> Map:
     """Decal blots, embossing under the stamp, glare: each in a few strips."""
     if rng.random() < 0.1:
-        field = _smooth_noise(luminance.shape, (0.25 * height, 0.25 * height), rng)
-        field *= _smooth_noise(luminance.shape, (2 * height, 2 * height), rng) > 0.6
+        field = smooth_noise(luminance.shape, (0.25 * height, 0.25 * height), rng)
+        field *= smooth_noise(luminance.shape, (2 * height, 2 * height), rng) > 0.6
         luminance = luminance * np.exp(-0.5 * np.clip(field - 0.5, 0, 1))
     if rng.random() < 0.08:
-        relief = _smooth_noise(luminance.shape, (0.2 * height, 0.35 * height), rng)
+        relief = smooth_noise(luminance.shape, (0.2 * height, 0.35 * height), rng)
         luminance = luminance * np.exp(rng.uniform(0.02, 0.06) * relief)
     if rng.random() < 0.15:
-        glare = np.clip(_smooth_noise(luminance.shape, (height, 2 * height), rng) - 1.2, 0, 1)
+        glare = np.clip(smooth_noise(luminance.shape, (height, 2 * height), rng) - 1.2, 0, 1)
         luminance = luminance + 1.5 * glare
     return luminance.astype(np.float32)
 
 
-def _photograph(luminance: Map, height: int, rng: np.random.Generator, without: str = "") -> Map:
+def photograph(luminance: Map, height: int, rng: np.random.Generator, without: str = "") -> Map:
     """Blur, exposure with clipping, tone, noise, sharpening, 8 bits and JPEG; luminance relative to glaze."""
     blur = rng.uniform(0.3, 1.0) + (rng.uniform(0, 0.035) * height if rng.random() < 0.4 else 0.0)
     if without == "blur":
@@ -198,10 +226,10 @@ def _photograph(luminance: Map, height: int, rng: np.random.Generator, without: 
 
 def _misjudge_glaze(contrast: Map, height: int, rng: np.random.Generator) -> Map:
     """Leave some of the shading in, and take some of the print for glaze."""
-    shading = _smooth_noise(contrast.shape, (1.5 * height, 3 * height), rng) * rng.uniform(0, 0.05)
+    shading = smooth_noise(contrast.shape, (1.5 * height, 3 * height), rng) * rng.uniform(0, 0.05)
     taken = cv2.blur(contrast, (int(2 * height) | 1, int(0.8 * height) | 1)) * rng.uniform(0, 0.25)
     if rng.random() < 0.25:
-        shading = shading + 0.5 * _smooth_noise(contrast.shape, (9 * height, 6 * height), rng)
+        shading = shading + 0.5 * smooth_noise(contrast.shape, (9 * height, 6 * height), rng)
     return np.asarray(contrast + shading - taken, np.float32)
 
 
@@ -209,7 +237,7 @@ def _cover(shape: tuple[int, ...], height: int, rng: np.random.Generator) -> npt
     """Seen mask with a covered corner or stretch in some strips."""
     seen = np.ones((shape[0], shape[1]), bool)
     if rng.random() < 0.2:
-        field = _smooth_noise(shape, (1.5 * height, 2 * height), rng)
+        field = smooth_noise(shape, (1.5 * height, 2 * height), rng)
         seen &= field < np.quantile(field, rng.uniform(0.6, 1.0))
     return seen
 
@@ -225,7 +253,9 @@ def _misjudge_rows(row0: int, row1: int, rows: int, height: int, rng: np.random.
     return max(0, min(first, rows - least)), min(rows, max(last, first + least))
 
 
-def _as_strip(contrast: Map, seen: npt.NDArray[np.bool_], first: int, last: int) -> tuple[RimStrip, Bands]:
+def _as_strip(
+    contrast: Map, tint: Map, seen: npt.NDArray[np.bool_], first: int, last: int
+) -> tuple[RimStrip, Bands]:
     """The least of a strip and of bands: pixels are left black, for ``cut_windows`` reads none."""
     rows, columns = contrast.shape
     black = np.zeros((1, 1, 3))
@@ -246,7 +276,7 @@ def _as_strip(contrast: Map, seen: npt.NDArray[np.bool_], first: int, last: int)
     bands = Bands(
         glaze_linear_rgb=strip.linear_rgb,
         contrast=contrast,
-        chroma_shift=np.broadcast_to(np.zeros((1, 1), np.float32), (rows, columns)),
+        chroma_shift=tint,
         print_mask=nothing,
         lines=(),
         border=Band(first, last, "border"),

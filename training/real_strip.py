@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.bands import Band, Bands, separate_print
-from model.colour import LUMINANCE_WEIGHTS
+from model.colour import LUMINANCE_WEIGHTS, log_chromaticity
 from model.facts import Light
 from model.label_rows import lay_rows
 from model.rim_band import RimStrip
@@ -56,7 +56,10 @@ def draw_metal(rng: np.random.Generator) -> Metal:
 def misjudge_truth(strip: RimStrip, truth: StripTruth, rng: np.random.Generator) -> Bands:
     """Bands from the truth: the glaze smoothed across the print, the border's rows a little off."""
     luminance = np.maximum(strip.linear_rgb @ np.asarray(LUMINANCE_WEIGHTS, np.float32), 1e-3)
-    glaze = _smooth_glaze(np.log(luminance), 1 - np.clip(truth.cover * 3, 0, 1) * strip.seen_mask)
+    bare = 1 - np.clip(truth.cover * 3, 0, 1) * strip.seen_mask
+    glaze = _smooth_glaze(np.log(luminance), bare)
+    tints = np.moveaxis(log_chromaticity(strip.linear_rgb, 1e-3).astype(np.float32), -1, 0)
+    shifts = [tint - _smooth_glaze(tint, bare) for tint in tints]
     first, last = truth.border_rows
     height = last - first
     first, last = np.array([first, last]) + rng.normal(0, ROW_ERROR * height, 2)
@@ -65,19 +68,17 @@ def misjudge_truth(strip: RimStrip, truth: StripTruth, rng: np.random.Generator)
     return Bands(
         glaze_linear_rgb=np.repeat(np.exp(glaze)[..., None], 3, axis=2),
         contrast=(np.log(luminance) - glaze).astype(np.float32),
-        chroma_shift=np.zeros_like(luminance),
+        chroma_shift=cv2.magnitude(shifts[0], shifts[1]),
         print_mask=truth.cover > 0.5,
         lines=(),
         border=Band(row0, row1, "border"),
     )
 
 
-def _smooth_glaze(
-    log_luminance: npt.NDArray[np.float32], bare: npt.NDArray[np.float32]
-) -> npt.NDArray[np.float32]:
-    """Log luminance of the glaze: that of the bare pixels, carried across the printed ones."""
+def _smooth_glaze(plane: npt.NDArray[np.float32], bare: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """A logarithmic plane of the glaze: that of the bare pixels, carried across the printed ones."""
     weight = bare.astype(np.float32) + 1e-4
     size = (0, 0)
-    total = cv2.GaussianBlur(weight * log_luminance, size, sigmaX=25, sigmaY=8)
+    total = cv2.GaussianBlur(weight * plane, size, sigmaX=25, sigmaY=8)
     glaze: npt.NDArray[np.float32] = total / cv2.GaussianBlur(weight, size, sigmaX=25, sigmaY=8)
     return glaze

@@ -190,9 +190,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--tiny", action="store_true", help="a CPU run of seconds, to see that it runs")
-    for name in ("seconds", "learning_rate", "rendered_share", "unrolling_share"):
+    for name in ("seconds", "learning_rate", "rendered_share", "unrolling_share", "cloth_share"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=float)
-    for name in ("workers", "seed", "identities", "windows_a_step", "steps"):
+    for name in ("workers", "seed", "identities", "windows_a_step", "steps", "pool_blocks"):
         parser.add_argument(f"--{name.replace('_', '-')}", type=int)
     parser.add_argument("--without", choices=sorted(LEFT_OUT), help="leave a part of the simulation out")
     parser.add_argument("--loss", choices=sorted(LOSSES))

@@ -39,8 +39,7 @@ def main() -> None:  # noqa: C901 - a training loop reads best in one piece
         network.load_state_dict(torch.load(told.start, map_location="cpu", weights_only=True), strict=True)
     elif os.environ.get(BACKBONE_VARIABLE):
         network.start_from_imagenet(Path(os.environ[BACKBONE_VARIABLE]))
-    layout = choose_layout(told.batch, told.device)
-    network.to(told.device, memory_format=layout).train()
+    network.to(told.device).train()  # channels last would cost minutes at the first steps of each size
     optimizer = torch.optim.AdamW(
         network.parameters(), lr=told.rate, weight_decay=1e-4, fused=told.device == "cuda"
     )
@@ -70,7 +69,7 @@ def main() -> None:  # noqa: C901 - a training loop reads best in one piece
             scenes = pool[int(rng.integers(len(pool)))]
         scenes = vary(scenes, rng)
         with torch.autocast(told.device, dtype=torch.bfloat16, enabled=told.device == "cuda"):
-            logits, votes = network(scenes.pictures.contiguous(memory_format=layout))
+            logits, votes = network(scenes.pictures.contiguous())
         loss = segmentation_loss(logits.float(), scenes.targets) + told.voting * voting_loss(
             votes.float(), scenes.targets, scenes.lips, scenes.kind, scenes.present
         )
@@ -119,7 +118,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--seconds", type=float, default=420.0)
     parser.add_argument("--batch", type=int, default=96)
     parser.add_argument("--uses", type=int, default=5, help="steps a composed batch is good for")
-    parser.add_argument("--rendered", type=Path, help="packed rendered pictures to mix in")
+    parser.add_argument("--rendered", type=Path, nargs="+", help="packed rendered pictures to mix in")
     parser.add_argument("--rendered-share", type=float, default=0.35)
     parser.add_argument("--rate", type=float, default=2.5e-3)
     parser.add_argument("--voting", type=float, default=0.15, help="weight of the votes beside the maps")
@@ -135,26 +134,6 @@ def _clock(device: str) -> float:
     if device == "cuda":
         torch.cuda.synchronize()
     return time.monotonic()
-
-
-def choose_layout(batch: int, device: str) -> torch.memory_format:
-    """The layout of maps in which a step takes less time: it depends on the card and the version."""
-    if device != "cuda":
-        return torch.contiguous_format
-    seconds = {}
-    network = Segmenter().to(device).train()
-    for layout in (torch.contiguous_format, torch.channels_last):
-        network.to(memory_format=layout)
-        pictures = torch.rand(batch, 3, 256, 256, device=device).contiguous(memory_format=layout)
-        for attempt in range(7):
-            if attempt == 3:
-                started = _clock(device)
-            with torch.autocast(device, dtype=torch.bfloat16):
-                logits, votes = network(pictures)
-            (logits.float().mean() + votes.float().mean()).backward()
-        seconds[layout] = (_clock(device) - started) / 4
-    print({f"step in {layout}": round(spent, 4) for layout, spent in seconds.items()}, flush=True)
-    return min(seconds, key=lambda layout: seconds[layout])
 
 
 def _save(state: dict[str, torch.Tensor], folder: Path) -> None:

@@ -25,14 +25,14 @@ ENDS_SHARE = 0.35
 BAD_ROWS_SHARE, MOST_ROWS_LOST = 0.5, 0.45
 
 
-def unroll_badly(luminance: Map, height: int, rng: np.random.Generator) -> tuple[Map, Mask]:
-    """A strip's luminance (h, w) as unrolled from a tilted rim, and the mask (h, w) of what fell out of view.
+def unroll_badly(planes: Map, height: int, rng: np.random.Generator) -> tuple[Map, Mask]:
+    """A strip's planes (h, w, n) as unrolled from a tilted rim, and the mask (h, w) of what fell out of view.
 
     ``height`` is the border's, px.
     """
-    bent = _bend(luminance, height, rng)
+    bent = _bend(planes, height, rng)
     squeezed = _squeeze(bent, height, rng)
-    return squeezed, _run_out(squeezed.shape, rng)
+    return squeezed, _run_out(squeezed.shape[:2], rng)
 
 
 def judge_rows_badly(first: int, last: int, rng: np.random.Generator) -> tuple[int, int]:
@@ -45,7 +45,7 @@ def judge_rows_badly(first: int, last: int, rng: np.random.Generator) -> tuple[i
 
 def _bend(image: Map, height: int, rng: np.random.Generator) -> Map:
     """Spacing and rows change slowly along the strip."""
-    rows, columns = image.shape
+    rows, columns = image.shape[:2]
     at = np.linspace(-1, 1, columns)
     stretch = rng.uniform(-1, 1) * MOST_STRETCH / 2 * at + rng.uniform(-1, 1) * MOST_STRETCH / 2 * at**2
     x = np.cumsum(1 + stretch)
@@ -74,7 +74,7 @@ def _squeeze(image: Map, height: int, rng: np.random.Generator) -> Map:
         return image
     soft = cv2.GaussianBlur(image, (0, 0), sigmaX=0.3, sigmaY=sigma)
     first, last = rng.random(), rng.random()
-    share = np.linspace(first, last, image.shape[1])[None].astype(np.float32)
+    share = np.linspace(first, last, image.shape[1])[None, :, None].astype(np.float32)
     return np.asarray(image + share * (soft - image), np.float32)
 
 

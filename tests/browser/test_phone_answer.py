@@ -232,6 +232,25 @@ def test_border_and_white_spot_are_shown_with_keys_alone(phone: Page, read_once:
     expect(phone).not_to_have_url(re.compile(f"{before}$"), timeout=READ_MS)
 
 
+def test_a_measured_diameter_is_typed_and_read_with(
+    phone: Page, read_once: Callable, check_axe: Callable, shot: Callable
+) -> None:
+    before = open_answer(phone, read_once())
+    phone.get_by_text("Read wrong? Point at it").click()
+    field = phone.get_by_label("Its diameter, measured (mm)")
+    for wrong in ("", "-5", "5000"):
+        field.fill(wrong)
+        phone.get_by_role("button", name="Read with it").click()
+        expect(phone.locator("#measured-said")).to_contain_text("millimetres, 20 to 1000")
+    check_axe(phone)
+    shot(phone, "phone-measured")
+    field.fill("265.5")
+    phone.get_by_role("button", name="Read with it").click()
+    expect(phone).not_to_have_url(re.compile(f"{before}$"), timeout=READ_MS)
+    expect(phone.get_by_text("mm across, as told")).to_be_attached()
+    expect(phone.get_by_label("Its diameter, measured (mm)")).to_have_value("265.5")
+
+
 def test_a_tap_lands_on_the_pixel_under_it(phone: Page, read_once: Callable) -> None:
     """The picture is cut to the piece until somebody points; then it is whole, and taps are photo pixels."""
     reading = read_once()

@@ -98,6 +98,12 @@ BAD_FORMS = {
     "trace in words": {"trace": "a,b;c,d"},
     "trace too long": {"trace": ";".join(["1,1"] * 5000)},
     "trace endless": {"trace": "1" * 70_000},
+    "diameter of nothing": {"diameter_mm": "0"},
+    "diameter below nothing": {"diameter_mm": "-265"},
+    "diameter in words": {"diameter_mm": "ten inches"},
+    "diameter in metres": {"diameter_mm": "0.265"},
+    "diameter huge": {"diameter_mm": "1e9"},
+    "diameter not finite": {"diameter_mm": "nan"},
     "unknown field": {"colour": "red"},
 }
 

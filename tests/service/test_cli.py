@@ -149,13 +149,31 @@ def test_wrong_use_exits_with_two(rimlight: Run, tmp_path: Path, arguments: tupl
     assert "Traceback" not in run.stderr
 
 
-@pytest.mark.parametrize("hint", [("--neutral", "1,2,3"), ("--trace", "5,5")])
+@pytest.mark.parametrize(
+    "hint",
+    [
+        ("--neutral", "1,2,3"),
+        ("--trace", "5,5"),
+        ("--diameter-mm", "0"),
+        ("--diameter-mm", "-265"),
+        ("--diameter-mm", "inf"),
+    ],
+)
 def test_a_hint_of_the_wrong_form_is_wrong_use(
     rimlight: Run, photos: Path, tmp_path: Path, hint: tuple[str, str]
 ) -> None:
     run = rimlight("read", photos / "a.jpg", *hint, "--data", tmp_path / "d", "--empty")
     assert run.returncode == 2
     assert "expected" in run.stderr and not run.stdout
+
+
+def test_a_measured_diameter_is_said_as_told(rimlight: Run, photos: Path, tmp_path: Path) -> None:
+    run = rimlight("read", photos / "a.jpg", "--diameter-mm", "265", "--data", tmp_path / "d", "--empty")
+    assert run.returncode == 0, run.stderr
+    assert "265 mm across, as told" in run.stdout
+    words = rimlight("read", photos / "a.jpg", "--diameter-mm", "ten", "--data", tmp_path / "d", "--empty")
+    assert words.returncode == 2
+    assert "--diameter-mm" in words.stderr
 
 
 def test_a_hint_outside_the_photo_is_named_with_the_photo(

@@ -87,6 +87,29 @@ def test_hints_are_taken_and_the_photo_can_be_read_again_with_them(
     assert again.json()["photo"] == hinted.json()["photo"]
 
 
+def test_a_measured_diameter_is_the_size_and_holds_until_another_is_told(
+    client: httpx.Client, drop_plate: bytes
+) -> None:
+    reading = read(client, drop_plate, data={"diameter_mm": "265.5"}).json()
+    told = {"diameter_mm": 265.5, "low_mm": 265.5, "high_mm": 265.5, "from": "told"}
+    assert reading["piece"]["size"] == told
+    address = f"/api/readings/{reading['id']}/again"
+    held = client.post(address, json={"neutral": "480,360"}).json()
+    assert held["piece"]["size"] == told
+    corrected = client.post(address, json={"diameter_mm": 210}).json()
+    assert corrected["piece"]["size"]["diameter_mm"] == 210
+    refused = client.post(address, json={"diameter_mm": 5})
+    assert refused.status_code == 422
+    assert "20 to 1000 millimetres" in refused.json()["detail"]
+
+
+def test_another_diameter_under_the_same_key_is_refused(client: httpx.Client, drop_plate: bytes) -> None:
+    headers = {"Idempotency-Key": "measured-1"}
+    first = read(client, drop_plate, headers=headers, data={"diameter_mm": "265"})
+    assert read(client, drop_plate, headers=headers, data={"diameter_mm": "265"}).json() == first.json()
+    assert read(client, drop_plate, headers=headers, data={"diameter_mm": "210"}).status_code == 422
+
+
 def test_the_same_key_and_photo_give_the_same_reading_once(
     client: httpx.Client, drop_plate: bytes, star_plate: bytes
 ) -> None:

@@ -46,10 +46,11 @@ def test_a_strip_drawn_as_before_is_the_same_without_unrolling_errors(source: Li
 
 
 def test_a_badly_unrolled_strip_keeps_its_size_and_hides_at_most_half() -> None:
-    image = np.random.default_rng(0).random((90, 400)).astype(np.float32)
+    planes = np.random.default_rng(0).random((90, 400, 2)).astype(np.float32)
     for seed in range(12):
-        bad, hidden = unroll_badly(image, 40, np.random.default_rng(seed))
-        assert bad.shape == hidden.shape == image.shape
+        bad, hidden = unroll_badly(planes, 40, np.random.default_rng(seed))
+        assert bad.shape == planes.shape
+        assert hidden.shape == planes.shape[:2]
         assert np.isfinite(bad).all()
         assert hidden.mean() < 0.65
 

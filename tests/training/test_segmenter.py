@@ -120,7 +120,7 @@ def test_rendered_pictures_are_packed_and_seen_anew_with_their_lips(tmp_path: Pa
         starts=np.cumsum([0] + [len(part) for part, _ in packed]),
         truth=np.frombuffer(json.dumps([truth for _, truth in packed]).encode(), np.uint8),
     )
-    rendered = load_rendered(tmp_path / "rims.npz", "cpu", held_out=False)
+    rendered = load_rendered([tmp_path / "rims.npz"], "cpu", held_out=False)
     assert len(rendered.lips) == 1
     scenes = draw_rendered(rendered, 4, 96, 128, np.random.default_rng(1))
     assert scenes.kind.tolist() == [3] * 4

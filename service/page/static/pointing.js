@@ -153,19 +153,34 @@
     return address;
   }
 
-  async function readAgain() {
-    const button = byId("hint-read");
-    const written = points.map((p) => `${p.x.toFixed(1)},${p.y.toFixed(1)}`).join(";");
+  async function readAgainWith(hints, button, said) {
     button.disabled = true;
-    byId("hint-text").textContent = "Reading again …";
+    said.textContent = "Reading again …";
     try {
-      const { content } = await sendJson("POST", `/api/readings/${article.dataset.id}/again`, { [hint]: written });
+      const { content } = await sendJson("POST", `/api/readings/${article.dataset.id}/again`, hints);
       location.assign(replaceReading(article.dataset.id, content.id));
     } catch (error) {
-      byId("hint-text").textContent = error.message;
+      said.textContent = error.message;
       button.disabled = false;
     }
   }
+
+  function readAgain() {
+    const written = points.map((p) => `${p.x.toFixed(1)},${p.y.toFixed(1)}`).join(";");
+    readAgainWith({ [hint]: written }, byId("hint-read"), byId("hint-text"));
+  }
+
+  byId("measured")?.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const field = byId("measured-mm");
+    const said = byId("measured-said");
+    if (!field.checkValidity()) {
+      said.textContent = `Type the diameter in millimetres, ${field.min} to ${field.max}.`;
+      field.focus();
+      return;
+    }
+    readAgainWith({ diameter_mm: field.valueAsNumber }, event.submitter ?? event.target.querySelector("button"), said);
+  });
 
   for (const button of document.querySelectorAll("[data-hint]")) {
     button.addEventListener("click", () => startHint(button.dataset.hint));
