@@ -21,7 +21,7 @@ from model.surroundings import SceneColours
 Map = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
 
-ROWS, COLUMNS, MOST_WINDOWS = 160, 192, 14  # px of a window; as many as the strip is long, at most so many
+ROWS, COLUMNS, MOST_WINDOWS = 160, 192, 18  # px of a window; as many as the strip is long, at most so many
 LIP_AT = 8  # row of a window where the lip lies
 GLAZE_STEP = 8  # the glaze is smooth: one sample in so many px
 LEAST_SEEN = 0.1  # share of a window that must be seen
