@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.facts import Size
-from model.paper import SPREAD_OF_FOCAL, best_view, flatten_on_table, lip_height_mm
+from model.paper import SPREAD_OF_FOCAL, best_view, draw_lip_heights_mm, flatten_on_table
 from model.perspective import diameter_from_arc, focal_length_px
 from model.photo import Photo
 
@@ -55,14 +55,14 @@ def measure_arc(
     centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
     focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
     px = max(photo.width, photo.height) / 1000
-    mean_mm, sigma_mm = lip_height_mm(view_kind, slope_deg)
+    heights = draw_lip_heights_mm(view_kind, slope_deg, _DRAWS, rng)
     found, facing = [], []
-    for _ in range(_DRAWS):
+    for lip_height in heights:
         moved = corners + rng.normal(0, _CORNER_PX * px, corners.shape)
         drawn = focal * float(np.exp(rng.normal(0, SPREAD_OF_FOCAL[photo.focal_length_35mm is None])))
         view = best_view(moved, drawn, centre)
         facing.append(float(-view.normal @ view.origin / np.linalg.norm(view.origin)))
-        flat = flatten_on_table(view, arc, max(0.0, rng.normal(mean_mm, sigma_mm)), drawn, centre)
+        flat = flatten_on_table(view, arc, float(lip_height), drawn, centre)
         chord, height = chord_and_height(flat)
         mm_per_px = float(np.linalg.norm(np.diff(flat, axis=0), axis=1).sum()) / max(_length(arc), 1e-9)
         doubt = np.hypot(_HEIGHT_PX * px * mm_per_px, _OUT_OF_ROUND * chord)

@@ -16,7 +16,8 @@ from model.hints import check_diameter
 from model.lip_search import find_lip
 from model.lip_shape import Lip
 from model.outline import body_in_view, find_outline, lip_in_view
-from model.paper import find_paper, measure_size, table_normal
+from model.paper import measure_size, table_normal
+from model.paper_corners import find_paper
 from model.perspective import affine_plane, find_rim_plane, focal_length_px, unmap_plane
 from model.photo import Photo
 from model.piece_mask import PieceMask, Segmenter, load_segmenter

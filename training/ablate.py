@@ -103,7 +103,8 @@ def collect(folder: Path) -> dict[str, Any]:
         "measured on": "rendered validation strips with every part, art disjoint from training, two gallery "
         "strips a motif, six windows a strip",
         "motifs": len(set(whole["motifs"])),
-        "seconds": whole["seconds"],
+        # A run has one length or the other.
+        **({"steps": whole["steps"]} if whole["settings"]["steps"] else {"seconds": whole["seconds"]}),
         "seed": whole["settings"]["seed"],
         "commit": whole["commit"],
         "machine": whole["machine"],

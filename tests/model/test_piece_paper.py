@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from model.paper import find_paper, lip_diameter_mm, view_paper
+from model.paper import lip_diameter_mm, view_paper
+from model.paper_corners import find_paper
 from model.perspective import focal_length_px
 from model.photo import Photo, photo_from_rgb
 from model.piece import find_piece
