@@ -42,9 +42,11 @@ MIN_VISIBLE_DEG = 8.0  # less of the rim is one spot, not a spread
 
 @dataclass(frozen=True, eq=False)
 class Judgement:
-    """Chances of gold, platinum and no metal, the wear if it is metal, the photo's features by name."""
+    """Chances of gold, platinum and no metal; ``trust`` in the likelier metal; the wear if it is metal; the
+    photo's features by name."""
 
     chances: dict[str, float]
+    trust: float
     wear: WearJudgement | None
     features: dict[str, float]
 
@@ -112,7 +114,8 @@ def weigh_photo(
     """What regions and network together say of the photo, and the wear if the trim is metal."""
     features = photo_features(judged, heard.measures() | describe_photo(strip, light))
     wear = judge_wear(measure_wear(strip, heard.labels), features, recipe.wear)
-    return Judgement(recipe.fusion.chances(features), wear, features)
+    chances = recipe.fusion.chances(features)
+    return Judgement(chances, recipe.fusion.trust_in(features, chances), wear, features)
 
 
 def visible_deg(strip: RimStrip) -> float:
@@ -130,7 +133,7 @@ def _conclude(light: Light, judged: list[JudgedRegion], found: Judgement, recipe
     """Turn probabilities and wear into the verdict and say why."""
     chances, wear = found.chances, found.wear
     worn_chance = None if wear is None else wear.worn_chance
-    verdict, metal = choose_verdict(chances, worn_chance, recipe.thresholds)
+    verdict, metal = choose_verdict(chances, worn_chance, recipe.thresholds, found.trust)
     if not is_surely_metal(chances, recipe.thresholds):
         wear, worn_chance = None, None  # a share of what is not known to be metal says nothing
     best = max((j for j in judged if j.features), key=lambda j: j.metal_log_odds, default=None)
@@ -163,19 +166,25 @@ def is_surely_metal(chances: dict[str, float], thresholds: dict[str, float]) -> 
 
 
 def choose_verdict(
-    chances: dict[str, float], worn_chance: float | None, thresholds: dict[str, float]
+    chances: dict[str, float],
+    worn_chance: float | None,
+    thresholds: dict[str, float],
+    trust: float | None = None,
 ) -> tuple[Verdict, Metal | None]:
     """The verdict where it is sure enough, else "cannot tell"; the remains' metal only where that is sure.
 
-    A metal is named where it is surely metal, and surely that one if it is. Worn lustre needs a metal, not
-    which one.
+    A metal is named where ``trust`` in it is high enough; without one (several photos together) where it is
+    surely metal, and surely that one if it is. Worn lustre needs a metal, not which one.
     """
     if chances["no metal"] >= thresholds["no_metal"]:
         return "no metal", None
     p_metal = 1 - chances["no metal"]
     names: tuple[Metal, Metal] = ("gold", "platinum")
     metal = max(names, key=lambda name: chances[name])
-    sure = p_metal >= thresholds["named_metal"] and chances[metal] >= p_metal * thresholds[metal]
+    if trust is None:
+        sure = p_metal >= thresholds["named_metal"] and chances[metal] >= p_metal * thresholds[metal]
+    else:
+        sure = trust >= thresholds[f"trust_{metal}"]
     if worn_chance is not None and is_surely_metal(chances, thresholds) and worn_chance >= thresholds["worn"]:
         return "worn lustre", metal if sure else None
     return (metal, metal) if sure else ("cannot tell", None)

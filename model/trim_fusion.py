@@ -21,6 +21,7 @@ FROM_REGION = (
 
 
 # How much a region's colour counts: print with a role over print without one.
+SMALL = 1e-4  # no chance is taken to be nearer to 0 or 1
 KIND_WEIGHTS = {"edge line": 1.0, "verge line": 1.0, "border": 1.0, "stray": 0.4}
 
 
@@ -34,22 +35,56 @@ class JudgedRegion:
     gold_log_odds: float
 
 
+# What speaks for the likelier metal or against it, by its name where gold is meant; turned where it is not.
+TOWARD_GOLD = (
+    *("region_gold", "said_gold", "part_odds_middle", "edge_line_odds", "border_odds", "verge_line_odds"),
+    *("odds_sure", "yellow_turn_q50"),
+)
+TRUSTED_BY = (
+    *("region_metal", "said_metal", "cell_metal_q10", "cell_metal_q50", "doubtful_print", "metal_area"),
+    *("paint_area", "metal_clipped", "part_odds_sd", "role_odds_apart", "role_metal_least"),
+    *("metal_bright_q10", "metal_bright_q90", "metal_glaze_rg", "metal_glaze_bg", "glaze_level"),
+    *("glaze_tint_spread", "light_uncertainty", "light_rg", "light_bg", "has_paper", "blur_px", "strip_seen"),
+)
+
+
 @dataclass(frozen=True, eq=False)
 class Fusion:
-    """Fitted trees over the photo's features, with the scaling that makes their chances hold."""
+    """Fitted trees over the photo's features, with the scaling that makes their chances hold; ``trust`` gives
+    the chance that the likelier metal is the right one."""
 
     metal: Trees
     gold: Trees
+    trust: Trees
 
     @classmethod
     def from_recipe(cls, recipe: dict[str, Any]) -> Fusion:
         """Read the recipe's part."""
-        return cls(Trees.from_recipe(recipe["metal"]), Trees.from_recipe(recipe["gold"]))
+        return cls(*(Trees.from_recipe(recipe[name]) for name in ("metal", "gold", "trust")))
 
     def chances(self, features: dict[str, float]) -> dict[str, float]:
         """Chances of gold, platinum and no metal."""
         metal, gold = probability(self.metal.score(features)), probability(self.gold.score(features))
         return {"gold": metal * gold, "platinum": metal * (1 - gold), "no metal": 1 - metal}
+
+    def trust_in(self, features: dict[str, float], chances: dict[str, float]) -> float:
+        """Chance that the likelier metal is the piece's, circumstances weighed."""
+        return probability(self.trust.score(trust_features(features, chances)))
+
+
+def trust_features(features: dict[str, float], chances: dict[str, float]) -> dict[str, float]:
+    """What the trust in the likelier metal rests on, by name."""
+    gold = log_odds(chances["gold"] / max(chances["gold"] + chances["platinum"], SMALL))
+    sign = 1.0 if gold >= 0 else -1.0
+    out = {name: features[name] for name in TRUSTED_BY if name in features}
+    out |= {f"{name}_toward": sign * features[name] for name in TOWARD_GOLD if name in features}
+    return out | {"is_gold": sign, "odds_metal": log_odds(1 - chances["no metal"]), "odds_named": abs(gold)}
+
+
+def log_odds(chance: float) -> float:
+    """Log-odds of a chance, bounded."""
+    bounded = float(np.clip(chance, SMALL, 1 - SMALL))
+    return float(np.log(bounded / (1 - bounded)))
 
 
 def pool_gold_odds(known: Sequence[JudgedRegion]) -> float:

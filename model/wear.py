@@ -57,10 +57,10 @@ class Wear:
 
     @property
     def sector_shares(self) -> Array:
-        """(36,) present over expected, nan where too little is expected or in view."""
+        """(36,) present over expected by chances, nan where too little is expected or in view."""
         shares = np.full(SECTORS, np.nan)
-        full = self.expected >= MIN_SECTOR_CELLS
-        shares[full] = np.clip(self.present[full] / self.expected[full], 0, 1)
+        full = self.soft_expected >= MIN_SECTOR_CELLS
+        shares[full] = np.clip(self.soft_present[full] / self.soft_expected[full], 0, 1)
         return shares
 
 

@@ -99,5 +99,5 @@ def judge_sectors(wear: Wear, share: float, recipe: WearRecipe) -> Array:
     """Shares (36,) of the sectors: the seen ones through the fitted map, few cells drawn to the whole's."""
     seen, true = recipe.sector_knots
     own = np.interp(wear.sector_shares, seen, true, left=np.nan, right=np.nan)
-    trust = wear.expected / (wear.expected + recipe.sector_cells)
+    trust = wear.soft_expected / (wear.soft_expected + recipe.sector_cells)
     return np.asarray(np.clip(trust * own + (1 - trust) * share, 0, 1))

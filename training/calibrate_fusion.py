@@ -22,7 +22,7 @@ from model.trim_recipe import FORMAT, RECIPE
 from model.worn import WearJudgement
 from training.calibrate import describe_run, folds
 from training.choose_answers import bound_wrong, choose_thresholds
-from training.fit_fusion import PARTS, PhotoSample, fit_fusion, keep_part
+from training.fit_fusion import PARTS, PhotoSample, fit_fusion, fit_trust, keep_part
 from training.fit_trim import fit_regions, judge_rows
 from training.fit_wear import fit_wear, sample_wear
 from training.judged_photo import Judged, decide, is_answered, is_wrong
@@ -61,8 +61,9 @@ def calibrate(rows: list[PhotoRow]) -> tuple[dict[str, Any], dict[str, Any]]:
     recipe: dict[str, Any] = {"format": FORMAT} | fit_regions(rows)
     samples = gather_samples(rows)
     recipe["photo"], chances = fit_fusion(samples)
+    recipe["photo"]["trust"], trust = fit_trust(samples, chances)
     recipe["wear"], wears = judge_wears(samples)
-    judged = join(samples, chances, wears)
+    judged = join(samples, chances, wears, trust)
     recipe["thresholds"] = choose_thresholds(judged)
     recipe["fitted_on"] = describe_run(rows)
     return recipe, report(samples, judged, recipe)
@@ -92,10 +93,13 @@ def judge_wears(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[WearJu
 
 
 def join(
-    samples: list[PhotoSample], chances: list[dict[str, float]], wears: Sequence[WearJudgement | None]
+    samples: list[PhotoSample],
+    chances: list[dict[str, float]],
+    wears: Sequence[WearJudgement | None],
+    trust: Sequence[float],
 ) -> list[Judged]:
     """Photos with what is said of them, no verdict yet."""
-    return [Judged(s.row, c, w) for s, c, w in zip(samples, chances, wears, strict=True)]
+    return [Judged(s.row, c, w, t) for s, c, w, t in zip(samples, chances, wears, trust, strict=True)]
 
 
 def report(samples: list[PhotoSample], judged: list[Judged], recipe: dict[str, Any]) -> dict[str, Any]:
@@ -103,8 +107,10 @@ def report(samples: list[PhotoSample], judged: list[Judged], recipe: dict[str, A
     ways = {"regions and network": [decide(j, recipe["thresholds"]) for j in judged]}
     ways["thresholds chosen without the photo"] = decide_apart(judged)
     for part in PARTS:
-        _, chances = fit_fusion(keep_part(samples, part))
-        half = [replace(j, chances=c) for j, c in zip(judged, chances, strict=True)]
+        partial = keep_part(samples, part)
+        _, chances = fit_fusion(partial)
+        _, trust = fit_trust(partial, chances)
+        half = [replace(j, chances=c, trust=t) for j, c, t in zip(judged, chances, trust, strict=True)]
         thresholds = choose_thresholds(half)
         ways[f"{part} alone"] = [decide(j, thresholds) for j in half]
     out: dict[str, Any] = {"made": recipe["fitted_on"], "thresholds": recipe["thresholds"]}

@@ -18,6 +18,7 @@ MOST_WRONG_WEAR = 0.02  # of the photos whose wear is told, those without metal
 MOST_WRONG_WORN = 0.05  # of the answers "worn lustre"
 METAL_STEPS = (0.7, 0.75, 0.8, 0.84, 0.87, 0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98)
 IF_METAL_STEPS = (0.75, 0.8, 0.85, 0.88, 0.9, 0.92, 0.93, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99)
+TRUST_STEPS = tuple(float(v) for v in 1 / (1 + np.exp(-np.arange(1.0, 6.0, 0.1))))
 NEVER = 0.9999
 
 
@@ -27,6 +28,8 @@ def choose_thresholds(judged: list[Judged]) -> dict[str, float]:
     gold = np.array([j.chances["gold"] for j in judged]) / np.maximum(metal, 1e-9)
     truth = np.array([str(j.row.truth["metal"]) for j in judged])
     chosen = choose_named(metal, gold, truth)
+    trust = np.array([0.0 if j.trust is None else j.trust for j in judged])
+    chosen |= choose_trusted(trust, gold, truth)
     chosen["no_metal"] = lowest_certainty(1 - metal, truth == "none", MOST_WRONG_NONE)
     chosen["worn_metal"] = lowest_certainty(metal, truth != "none", MOST_WRONG_WEAR)
     told = [j for j, m in zip(judged, metal, strict=True) if j.wear is not None and m >= chosen["worn_metal"]]
@@ -50,12 +53,35 @@ def choose_named(metal: Array, gold: Array, truth: npt.NDArray[np.str_]) -> dict
     best: tuple[int, tuple[float, float, float]] = (0, (NEVER, NEVER, NEVER))
     for least, golden, white in product(METAL_STEPS, IF_METAL_STEPS, IF_METAL_STEPS):
         sure = metal >= least
-        as_gold, as_platinum = sure & (gold >= golden), sure & (1 - gold >= white)
-        wrong = int((as_gold & (truth != "gold")).sum() + (as_platinum & (truth != "platinum")).sum())
-        named = int(as_gold.sum() + as_platinum.sum())
-        if named > best[0] and wrong <= MOST_WRONG * named and bound_wrong(wrong, named) <= HIGHEST_BOUND:
+        named = _count(sure & (gold >= golden), sure & (1 - gold >= white), truth, best[0])
+        if named > best[0]:
             best = (named, (least, golden, white))
     return dict(zip(("named_metal", "gold", "platinum"), best[1], strict=True))
+
+
+def choose_trusted(trust: Array, gold: Array, truth: npt.NDArray[np.str_]) -> dict[str, float]:
+    """The same for ``trust`` (n,) in the likelier metal, a threshold for either metal."""
+    best: tuple[int, tuple[float, float]] = (0, (NEVER, NEVER))
+    for golden, white in product(TRUST_STEPS, TRUST_STEPS):
+        as_gold, as_platinum = (gold >= 0.5) & (trust >= golden), (gold < 0.5) & (trust >= white)
+        named = _count(as_gold, as_platinum, truth, best[0])
+        if named > best[0]:
+            best = (named, (golden, white))
+    return dict(zip(("trust_gold", "trust_platinum"), (round(v, 4) for v in best[1]), strict=True))
+
+
+def _count(
+    as_gold: npt.NDArray[np.bool_],
+    as_platinum: npt.NDArray[np.bool_],
+    truth: npt.NDArray[np.str_],
+    least: int,
+) -> int:
+    """How many are named, 0 where too many of them are wrong (or no more than ``least`` are named)."""
+    named = int(as_gold.sum() + as_platinum.sum())
+    if named <= least:
+        return 0
+    wrong = int((as_gold & (truth != "gold")).sum() + (as_platinum & (truth != "platinum")).sum())
+    return named if wrong <= MOST_WRONG * named and bound_wrong(wrong, named) <= HIGHEST_BOUND else 0
 
 
 def bound_wrong(wrong: int, n: int, level: float = 0.95) -> float:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from sklearn.model_selection import GroupKFold
 
 from model.trees import Trees, probability
+from model.trim_fusion import trust_features
 from training.fit_trees import Sample, Shape, fit_classifier, scale_odds
 from training.fit_trim import score_all
 from training.trim_features_table import PhotoRow
@@ -17,7 +18,17 @@ from training.trim_features_table import PhotoRow
 Array = npt.NDArray[np.float64]
 
 FOLDS, SEED = 5, 7
-SHAPE = Shape(leaves=6, iterations=160, rate=0.04, least_in_leaf=20, penalty=8.0)
+SHAPE = Shape(leaves=4, iterations=120, rate=0.05, least_in_leaf=20, penalty=8.0)
+TRUST_SHAPE = Shape(leaves=6, iterations=140, rate=0.04, least_in_leaf=30, penalty=5.0)
+TRUST_SEED = 3
+TRUST_RISES = (
+    "odds_metal",
+    "odds_named",
+    "said_metal",
+    "region_metal",
+    "said_gold_toward",
+    "region_gold_toward",
+)
 LEAST_KNOWN = 0.1  # share of photos in which a feature must be known
 PLACES = ("edge_line_", "verge_line_", "border_")
 # More that speaks for gold may only raise the odds of gold; likewise for metal.
@@ -83,6 +94,26 @@ def fit_fusion(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[dict[st
     return recipe, [
         {"gold": float(m * g), "platinum": float(m * (1 - g)), "no metal": float(1 - m)} for m, g in pairs
     ]
+
+
+def fit_trust(
+    samples: list[PhotoSample], chances: list[dict[str, float]]
+) -> tuple[dict[str, Any], list[float]]:
+    """The recipe's part "trust", and each photo's trust by folds that never saw its scene or motif."""
+    rows = [_trust_sample(*both) for both in zip(samples, chances, strict=True)]
+    names = sorted({name for row in rows for name in row.features})
+    odds, groups = np.zeros(len(rows)), [row.group for row in rows]
+    for fit_on, hold in GroupKFold(FOLDS, shuffle=True, random_state=TRUST_SEED).split(rows, groups=groups):
+        part = fit_classifier([rows[i] for i in fit_on], names, (), TRUST_RISES, TRUST_SHAPE)
+        odds[hold] = score_all(Trees.from_recipe(part), [rows[i].features for i in hold])
+    scale, shift = scale_odds(odds, np.array([row.target > 0.5 for row in rows]))
+    recipe = fit_classifier(rows, names, (), TRUST_RISES, TRUST_SHAPE) | {"scale": scale, "shift": shift}
+    return recipe, [probability(scale * v + shift) for v in odds]
+
+
+def _trust_sample(sample: PhotoSample, chances: dict[str, float]) -> Sample:
+    likelier = "gold" if chances["gold"] >= chances["platinum"] else "platinum"
+    return Sample(trust_features(sample.features, chances), float(sample.metal == likelier), sample.group)
 
 
 def fit_part(name: str, samples: list[PhotoSample]) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from model.trees import DECIMALS
 
 Array = npt.NDArray[np.float64]
 FOLDS = 5
+PLACES = 4  # of the numbers that are shipped
 
 
 @dataclass(frozen=True)
@@ -129,13 +130,13 @@ def _export(model: Any, names: Sequence[str], baseline: float, scale: float, shi
             {
                 "feature": [int(f) if i else -1 for f, i in zip(nodes["feature_idx"], inner, strict=True)],
                 "threshold": [
-                    round(float(t), 6) if i else 0.0
+                    round(float(t), PLACES) if i else 0.0
                     for t, i in zip(nodes["num_threshold"], inner, strict=True)
                 ],
                 "left": [int(v) for v in nodes["left"]],
                 "right": [int(v) for v in nodes["right"]],
                 "missing_left": [int(v) for v in nodes["missing_go_to_left"]],
-                "value": [round(float(v), 6) for v in nodes["value"]],
+                "value": [round(float(v), PLACES) for v in nodes["value"]],
             }
         )
     return {

@@ -117,7 +117,7 @@ def fit_sector_knots(known: list[WearSample]) -> list[list[float]]:
         (seen, true, expected)
         for s in known
         for seen, true, expected in zip(
-            s.wear.sector_shares, s.row.truth["sectors"], s.wear.expected, strict=True
+            s.wear.sector_shares, s.row.truth["sectors"], s.wear.soft_expected, strict=True
         )
         if np.isfinite(seen) and true is not None
     ]

@@ -17,6 +17,7 @@ class Judged:
     row: PhotoRow
     chances: dict[str, float]
     wear: WearJudgement | None
+    trust: float | None = None
     verdict: Verdict = "cannot tell"
     metal: Metal | None = None
 
@@ -24,7 +25,7 @@ class Judged:
 def decide(judged: Judged, thresholds: dict[str, float]) -> Judged:
     """The judgement with the verdict, and without the wear where that is not sure to be metal's."""
     worn = None if judged.wear is None else judged.wear.worn_chance
-    verdict, metal = choose_verdict(judged.chances, worn, thresholds)
+    verdict, metal = choose_verdict(judged.chances, worn, thresholds, judged.trust)
     wear = judged.wear if is_surely_metal(judged.chances, thresholds) else None
     return replace(judged, wear=wear, verdict=verdict, metal=metal)
 

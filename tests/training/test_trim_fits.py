@@ -50,7 +50,7 @@ def test_exported_trees_agree_with_the_library_that_fitted_them() -> None:
     model = _classifier([0, 0, 0], Shape(iterations=30)).fit(rows, target, sample_weight=weight)
     recipe = _export(model, ["a", "b", "c"], float(model._baseline_prediction.ravel()[0]), 1.0, 0.0)
     assert Trees.from_recipe(recipe).raw_scores(rows) == pytest.approx(
-        model.decision_function(rows), abs=1e-4
+        model.decision_function(rows), abs=2e-3
     )
 
 
