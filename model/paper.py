@@ -24,7 +24,7 @@ _CORNER_PX = 1.0  # one sigma of a refined corner
 # practice (no source), 18 in the median of rendered ones; deep ones and short stacks stand higher; bowls and
 # cups from memory. A steep fall of the surface from the lip is a bowl in 11 of 16 rendered pieces seen from
 # above, a lesser one in 10 of 165.
-_HEIGHTS_MM = {
+_HEIGHTS_MM: dict[str, tuple[tuple[float, float, float], ...]] = {
     "level": ((0.95, 18.5, 5.0), (0.05, 47.0, 14.0)),
     "steep": ((0.4, 18.5, 5.0), (0.6, 58.0, 15.0)),
     "from the side": ((1.0, 68.0, 14.0),),
@@ -32,7 +32,7 @@ _HEIGHTS_MM = {
 _STEEP_DEG = 45.0
 _LARGEST_MISFIT = 0.08  # relative: A4 and Letter differ by .088
 _LEAST_FACING = 0.42  # cosine of 65 degrees: flatter, the lip's height over the table decides everything
-_LIP_SHARE = 0.011  # one sigma of the lip's width as it was found, own measure on rendered photos
+_LIP_SHARE = 0.014  # one sigma of the lip's width as it was found, own measure on rendered photos
 # Lips outside these were measured from something that is no sheet (cups, jugs and bowls by common practice).
 _SMALLEST_MM, _LARGEST_MM = 50.0, {"from above": 500.0, "from the side": 230.0}
 _DRAWS = 200
@@ -113,12 +113,21 @@ def flatten_on_table(
 
 def draw_lip_heights_mm(view_kind: str, slope_deg: float, count: int, rng: np.random.Generator) -> FloatArray:
     """(count,) likely heights of a lip over the table, by how it is seen and how its rim falls."""
-    kinds = _HEIGHTS_MM[
-        "from the side" if view_kind == "from the side" else "steep" if slope_deg > _STEEP_DEG else "level"
-    ]
+    kinds = _heights_of(view_kind, slope_deg)
     odds, means, sigmas = np.array(kinds).T
     kind = rng.choice(len(kinds), size=count, p=odds)
     return np.asarray(np.maximum(rng.normal(means[kind], sigmas[kind]), 0.0))
+
+
+def likely_height_mm(view_kind: str, slope_deg: float) -> float:
+    """The height of a lip of the likeliest kind."""
+    return max(_heights_of(view_kind, slope_deg))[1]
+
+
+def _heights_of(view_kind: str, slope_deg: float) -> tuple[tuple[float, float, float], ...]:
+    if view_kind == "from the side":
+        return _HEIGHTS_MM[view_kind]
+    return _HEIGHTS_MM["steep" if slope_deg > _STEEP_DEG else "level"]
 
 
 def measure_size(
@@ -146,7 +155,8 @@ def measure_size(
         width = lip_diameter_mm(view, lip, height, drawn_focal, centre)
         found.append(width * (1 + rng.normal(0, _LIP_SHARE)))
     likely = best_view(corners, focal, centre)
-    middle = lip_diameter_mm(likely, lip, float(np.median(heights)), focal, centre)
+    height = likely_height_mm(view_kind, slope_deg)
+    middle = lip_diameter_mm(likely, lip, height, focal, centre)
     low, high = np.quantile(found, [0.025, 0.975])
     if np.median(misfits) > _LARGEST_MISFIT or np.median(facing) < _LEAST_FACING:
         return None

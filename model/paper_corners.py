@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.paper import SEARCH_SIDE_PX, best_view
+from model.paper_sides import LEAST_SIDE, NEAR_SIDE_PX, distances_px, meet, quadrangles_in_part
 from model.perspective import focal_length_px
 from model.photo import Photo
 from model.piece_mask import to_photo
@@ -20,8 +21,8 @@ _LEVELS = (0.45, 0.55, 0.65, 0.74, 0.82, 0.9)
 _LARGEST_CHROMA = 55.0  # Lab, under uncorrected light: paper under a warm lamp
 _LEAST_STEP = 4.0  # Lab lightness or chroma between the sheet and what lies around it
 _LEAST_COVER = 0.62  # of the four sides that must lie on the region's own border
-_NEAR_SIDE_PX = 2.5
 _SURE_COVER = 0.9
+_LEAST_SHOWN = 8  # of 60 places along a side, that show it
 _MOST_MISFIT = (0.1, 0.2)  # of a sheet's shape, with the focal length from EXIF and without
 
 
@@ -51,13 +52,29 @@ def find_paper(photo: Photo, piece_outline: FloatArray | None) -> FloatArray | N
         for contour in contours:
             if not _LEAST_AREA < cv2.contourArea(contour) / region.size < _MOST_AREA:
                 continue
-            corners = _four_corners(contour, region.shape)
-            if corners is None:
-                continue
-            refined = to_photo(_refine_sides(lab[..., 0], corners), scale)
-            score = _judge_sheet(photo, lab, corners, refined, contour)
-            if score > best_score:
-                best, best_score = refined, score
+            whole = _four_corners(contour, region.shape)
+            found = _best_sheet(photo, lab, contour, scale, [] if whole is None else [whole])
+            if found is None:
+                found = _best_sheet(photo, lab, contour, scale, quadrangles_in_part(contour, region.shape))
+            if found is not None and found[1] > best_score:
+                best, best_score = found
+    return best
+
+
+def _best_sheet(
+    photo: Photo,
+    lab: npt.NDArray[np.uint8],
+    contour: npt.NDArray[np.int32],
+    scale: float,
+    several: list[FloatArray],
+) -> tuple[FloatArray, float] | None:
+    """Refined corners, photo px, and score of the best of several quadrangles about a region."""
+    best: tuple[FloatArray, float] | None = None
+    for corners in several:
+        refined = to_photo(_refine_sides(lab[..., 0], corners, contour), scale)
+        score = _judge_sheet(photo, lab, corners, refined, contour)
+        if score > (0.0 if best is None else best[1]):
+            best = refined, score
     return best
 
 
@@ -96,10 +113,9 @@ def _cover_of_sides(corners: FloatArray, contour: npt.NDArray[np.int32]) -> floa
     """Share of the quadrangle's sides that has the region's border beside it."""
     share = np.linspace(0, 1, 40, endpoint=False)
     sides = corners[:, None] + share[None, :, None] * (np.roll(corners, -1, axis=0) - corners)[:, None]
-    points = contour[:, 0].astype(np.float64)
-    apart = np.sqrt(((sides.reshape(-1, 1, 2) - points[None, ::2]) ** 2).sum(axis=2).min(axis=1))
-    near = (apart < _NEAR_SIDE_PX).reshape(4, -1).mean(axis=1)
-    return float(near.mean()) if near.min() > 0.25 else 0.0
+    apart = distances_px(sides.reshape(-1, 2), contour)
+    near = (apart < NEAR_SIDE_PX).reshape(4, -1).mean(axis=1)
+    return float(near.mean()) if near.min() > LEAST_SIDE else 0.0
 
 
 def _four_corners(contour: npt.NDArray[np.int32], shape: tuple[int, ...]) -> FloatArray | None:
@@ -115,7 +131,7 @@ def _four_corners(contour: npt.NDArray[np.int32], shape: tuple[int, ...]) -> Flo
     kept = np.sort(np.argsort(-np.linalg.norm(sides, axis=1))[:4])
     corners = []
     for first, second in zip(np.roll(kept, 1), kept, strict=True):
-        meeting = _meet(outline[first], sides[first], outline[second], sides[second])
+        meeting = meet(outline[first], sides[first], outline[second], sides[second])
         if meeting is None:
             return None
         corners.append(meeting)
@@ -126,22 +142,20 @@ def _four_corners(contour: npt.NDArray[np.int32], shape: tuple[int, ...]) -> Flo
     return quad
 
 
-def _meet(p: FloatArray, u: FloatArray, q: FloatArray, v: FloatArray) -> FloatArray | None:
-    """Where the lines p + s u and q + t v meet; None where they are nearly parallel."""
-    cross = float(u[0] * v[1] - u[1] * v[0])
-    if abs(cross) < 0.05 * float(np.linalg.norm(u) * np.linalg.norm(v)):
-        return None
-    share = ((q - p)[0] * v[1] - (q - p)[1] * v[0]) / cross
-    return np.asarray(p + share * u)
-
-
-def _refine_sides(lightness: npt.NDArray[np.uint8], corners: FloatArray) -> FloatArray:
-    """Fit each side to the steepest lightness across it and intersect neighbouring sides."""
+def _refine_sides(
+    lightness: npt.NDArray[np.uint8], corners: FloatArray, contour: npt.NDArray[np.int32]
+) -> FloatArray:
+    """Corners where sides meet that are fitted to the steepest lightness across them, where it is seen."""
     lines = []
+    height, width = lightness.shape
     for first, last in zip(corners, np.roll(corners, -1, axis=0), strict=True):
         along = (last - first) / np.linalg.norm(last - first)
         normal = np.array([along[1], -along[0]])
-        at = first + np.linspace(0.12, 0.88, 40)[:, None] * (last - first)
+        at = first + np.linspace(0.05, 0.95, 60)[:, None] * (last - first)
+        inside = ((at > 6) & (at < [width - 7, height - 7])).all(axis=1)
+        at = at[inside & (distances_px(at, contour) < NEAR_SIDE_PX)]
+        if len(at) < _LEAST_SHOWN:
+            return corners
         offsets = np.linspace(-6, 6, 49)
         where = (at[:, None] + offsets[None, :, None] * normal).astype(np.float32)
         profile = cv2.remap(lightness.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_LINEAR)
@@ -151,7 +165,7 @@ def _refine_sides(lightness: npt.NDArray[np.uint8], corners: FloatArray) -> Floa
         lines.append((np.array([px, py], dtype=np.float64), np.array([vx, vy], dtype=np.float64)))
     refined = []
     for (p, u), (q, v) in zip([lines[-1], *lines[:-1]], lines, strict=True):
-        meeting = _meet(p, u, q, v)
+        meeting = meet(p, u, q, v)
         if meeting is None:
             return corners
         refined.append(meeting)
