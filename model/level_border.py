@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from model.bands import Bands
-from model.border_span import SUREST, Profile, find_crossing, find_gain
+from model.border_span import Profile, find_crossing, find_cut, find_gain, weigh_chances
 from model.rim_band import RimStrip
 from model.strip_labels import StripLabels
 
@@ -84,8 +84,8 @@ def _edges_of_block(labels: StripLabels, part: npt.NDArray[Any], usual: Profile)
     if seen[first:last].mean() < LEAST_SEEN:
         return None
     chance = (labels.band[:, part] * seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1e-6)
-    held = np.clip(chance.astype(np.float64), 1e-6, 1 - 1e-6)
-    odds = np.clip(np.log(held / (1 - held)), -SUREST, SUREST)
+    chance = chance.astype(np.float64)
+    odds = weigh_chances(chance, find_cut(chance))
     start, end, gain = find_gain(odds)
     return np.array([find_crossing(odds, start), find_crossing(odds, end)]) if gain > 0 else None
 

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
-import numpy.typing as npt
 
 from model.bands import Band, Bands
 from model.facts import Light, Line, Place, Trim
 from model.label_rows import load_recipe
 from model.line_colour import measure_line_lab, name_colour
 from model.rim_band import RimStrip
-from model.strip_labels import MATERIALS, ROLES, StripLabels
+from model.strip_labels import StripLabels
+from model.trim_fusion import JudgedRegion
 
 PLACES: dict[str, Place] = {"edge line": "edge", "verge line": "verge"}
 UNTOLD_METAL = "metal"
-SMALL = 0.02  # chance; no material is surer or less sure than that
 MOST_ODDS = 4.0
 
 
 def name_lines(
-    strip: RimStrip | None, bands: Bands | None, light: Light | None, trim: Trim, labels: StripLabels | None
+    strip: RimStrip | None,
+    bands: Bands | None,
+    light: Light | None,
+    trim: Trim,
+    labels: StripLabels | None,
+    judged: Sequence[JudgedRegion] = (),
 ) -> tuple[Line, ...] | None:
     """Name the edge and verge lines.
 
@@ -31,6 +37,8 @@ def name_lines(
         The verdict: a line judged to be metal takes its metal; "metal" where that was not told.
     labels
         What the strip's cells are; None where they could not be labelled.
+    judged
+        The printed regions as the trim judged them.
 
     Returns
     -------
@@ -41,7 +49,7 @@ def name_lines(
         return None
     found = []
     for band in bands.lines:
-        colour = _metal_name(band, labels, trim)
+        colour = _metal_name(band, labels, trim, judged)
         if colour is None:
             lab = measure_line_lab(strip, bands, light, labels, band)
             colour = None if lab is None else name_colour(lab)
@@ -57,28 +65,25 @@ def _width_mm(strip: RimStrip, band: Band) -> float | None:
     return width_px * strip.mm_per_px
 
 
-def _metal_name(band: Band, labels: StripLabels, trim: Trim) -> str | None:
+def _metal_name(band: Band, labels: StripLabels, trim: Trim, judged: Sequence[JudgedRegion]) -> str | None:
     """The line's metal, or None where it is painted."""
     judge = load_recipe().judges["metal line"]
-    if trim.verdict == "no metal" or judge.chance(tell_material(band.kind, labels)) < judge.least_chance:
+    chance = judge.chance(tell_material(band.kind, labels, judged))
+    if trim.verdict == "no metal" or chance < judge.least_chance:
         return None
     return trim.metal or UNTOLD_METAL
 
 
-def tell_material(kind: str, labels: StripLabels) -> dict[str, float]:
-    """Facts on whether a line is metal: its own cells, all printed cells, the verdict on the whole rim."""
-    own = labels.roles[ROLES.index(kind)] * labels.seen
-    printed = (1 - labels.roles[0]) * labels.seen
+def tell_material(kind: str, labels: StripLabels, judged: Sequence[JudgedRegion]) -> dict[str, float]:
+    """Facts on whether a line is metal: log-odds of its own print, of the whole rim by the labels."""
+    own = [j.metal_log_odds for j in judged if j.region.kind == kind and j.features is not None]
     gold, platinum, none = (float(logit) for logit in labels.verdict)
     return {
-        "own": _metal_odds(labels, own),
-        "all": _metal_odds(labels, printed),
-        "verdict": float(np.clip(np.logaddexp(gold, platinum) - none, -MOST_ODDS, MOST_ODDS)),
+        "region": clip_odds(own[0]) if own else 0.0,
+        "rim": clip_odds(np.logaddexp(gold, platinum) - none),
     }
 
 
-def _metal_odds(labels: StripLabels, weight: npt.NDArray[np.float32]) -> float:
-    """Log of metal to paint over weighted cells."""
-    share = (labels.materials * weight).sum(axis=(1, 2)) / max(float(weight.sum()), 1e-6)
-    metal = share[MATERIALS.index("gold")] + share[MATERIALS.index("platinum")]
-    return float(np.log((metal + SMALL) / (share[MATERIALS.index("paint")] + SMALL)))
+def clip_odds(log_odds: float) -> float:
+    """Log-odds no surer than MOST_ODDS."""
+    return float(np.clip(log_odds, -MOST_ODDS, MOST_ODDS))

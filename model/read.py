@@ -156,7 +156,7 @@ def read_photo(
         judged = laps.timed("trim", _judge)(strip, found, light, around, heard)
         trim = laps.timed("trim", judge_trim)(strip, light, heard, judged, reason=piece.reason)
         trim = replace(trim, colour_line=measure_colour_line(strip, found, judged))
-        lines = laps.timed("lines", name_lines)(strip, bands, light, trim, labels)
+        lines = laps.timed("lines", name_lines)(strip, bands, light, trim, labels, judged)
         strip_png = laps.timed("strip picture", _encode_strip)(level)
         border = counted.result()
         windows, vectors, matches = matched.result()

@@ -15,6 +15,8 @@ from model.line_colour import name_colour
 from model.lines import name_lines, tell_material
 from model.rim_band import RimStrip, strip_from_rgb
 from model.strip_labels import StripLabels
+from model.trim_fusion import JudgedRegion
+from model.trim_regions import TrimRegion
 
 # Colour keywords of CSS Color Module Level 4 (W3C), whose names are those of the trade's words.
 KEYWORDS = {
@@ -56,6 +58,12 @@ def lined_strip(
     band = Band(8, 14, "edge line", 6.0)
     bands = Bands(glaze, contrast, np.abs(contrast), mask, (band,), None)
     return strip, bands, _labels_of(mask, metal)
+
+
+def judged_line(bands: Bands, metal_log_odds: float) -> JudgedRegion:
+    """The edge line's print with a judgement."""
+    region = TrimRegion("edge line", bands.print_mask, 8, 14, bands.print_mask, {})
+    return JudgedRegion(region, {}, metal_log_odds, 0.0)
 
 
 def _labels_of(mask: np.ndarray, metal: bool) -> StripLabels:
@@ -103,7 +111,8 @@ def test_a_line_of_metal_takes_the_metal_of_the_trim_or_says_that_it_is_some() -
     strip, bands, labels = lined_strip((200, 160, 90), WHITE, None, metal=True)
     untold = replace(NO_METAL, verdict="cannot tell", retake=Retake("paper", "Lay white paper beside it."))
     for trim, name in ((replace(NO_METAL, verdict="gold", metal="gold"), "gold"), (untold, "metal")):
-        found = name_lines(strip, bands, Light(WHITE, 2.0, ()), trim, labels)
+        judged = [judged_line(bands, 3.0)]
+        found = name_lines(strip, bands, Light(WHITE, 2.0, ()), trim, labels, judged)
         assert found is not None and found[0].colour == name
 
 
@@ -113,14 +122,13 @@ def test_what_is_not_metal_has_no_line_of_metal() -> None:
     assert found is not None and found[0].colour == "ochre"
 
 
-def test_more_paint_in_its_cells_never_makes_a_line_more_metallic() -> None:
-    _, _, labels = lined_strip((190, 140, 60), WHITE, None, metal=True)
+def test_the_more_metallic_its_print_is_judged_the_likelier_a_line_is_metal() -> None:
+    _, bands, labels = lined_strip((190, 140, 60), WHITE, None, metal=True)
     judge, chances = load_recipe().judges["metal line"], []
-    for share in np.linspace(0, 1, 6):
-        mixed = labels.materials.copy()
-        mixed[1], mixed[3] = labels.materials[1] * (1 - share), labels.materials[1] * share
-        chances.append(judge.chance(tell_material("edge line", replace(labels, materials=mixed))))
-    assert np.all(np.diff(chances) < 0)
+    for odds in np.linspace(-3, 3, 7):
+        chances.append(judge.chance(tell_material("edge line", labels, [judged_line(bands, odds)])))
+    assert np.all(np.diff(chances) > 0)
+    assert tell_material("verge line", labels, [judged_line(bands, 2.0)])["region"] == 0.0
 
 
 def test_a_deep_glaze_is_not_taken_for_a_white_one_in_shade() -> None:
