@@ -127,7 +127,7 @@ def test_border_and_lines_are_laid_in_strip_rows_and_named() -> None:
     assert (bands.border.row0, bands.border.row1) == (30, 105)
     edge, verge = bands.lines
     assert (edge.kind, verge.kind) == ("edge line", "verge line")
-    for band, cells in ((edge, 3.0), (verge, 2.0)):  # the fitted scale takes off what real labels say too much
+    for band, cells in ((edge, 3.0), (verge, 2.0)):  # the fit takes off what labels say too much
         factor, shift = load_recipe().widths[band.kind]
         assert band.width_px == pytest.approx((factor * cells + shift) * STEP, abs=0.8)
     assert abs(verge.row0 - (60 * STEP + FIRST)) <= 1
