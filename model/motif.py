@@ -5,7 +5,8 @@ A window has a fixed height, the border's rows with a margin scaled to it, and k
 Channel 0 is print strength, the size of the luminance contrast to the local glaze, scaled by what is
 usual nearby: metal mirrors its surroundings, so it is brighter than the glaze here and darker there.
 Channel 1 says which pixels were seen. Channel 2 is the edge strength of the signed contrast, which
-survives where the metal happens to be as bright as the glaze.
+survives where the metal happens to be as bright as the glaze. The size of the shift in chromaticity counts in
+both: some metal differs in nothing else.
 """
 
 from __future__ import annotations
@@ -30,10 +31,10 @@ WINDOW_HEIGHT = 96
 WINDOW_WIDTH = 320
 CHANNELS = 3
 # Raise it when a change here alters the pixels of any window: stored vectors become stale.
-WINDOWING_VERSION = 1
+WINDOWING_VERSION = 2
 # Likewise for a change of the unrolling (model/rim_band.py) or of the bands (model/bands.py) that moves
 # rows or columns of the strip.
-STRIP_VERSION = 5
+STRIP_VERSION = 6
 # Share of the border's height added above and below, so that a border row or two missed costs no print.
 MARGIN_SHARE = 0.12
 # A border lower than this many strip pixels shows no shapes, only that something is there.
@@ -51,7 +52,7 @@ LEAST_STRENGTH = 0.05
 NOISE_FACTOR = 1.2
 # What a shift in chromaticity (ln R/G, ln B/G, above its median) counts beside one in ln Y. Metal as bright
 # as the glaze still differs in colour; how it differs stays unknown to the network, only that it does.
-TINT_WEIGHT = 0.0
+TINT_WEIGHT = 0.5
 
 
 @dataclass(frozen=True)
@@ -106,9 +107,7 @@ def cut_windows(
     ribbon, seen, x_scale = cut_ribbon(strip, bands, rows)
     if not seen.any():
         return ()
-    tint = None
-    if TINT_WEIGHT:
-        tint = resample_ribbon(bands.chroma_shift, strip.seen_mask, rows)[0]
+    tint = resample_ribbon(bands.chroma_shift, strip.seen_mask, rows)[0]
     pixels = draw_channels(ribbon, seen, tint)
     starts, weights = choose_starts(pixels[1], pixels[2], WINDOW_WIDTH, limit, strip.closed)
     repeat_px = _repeat_px(border, pixels.shape[2])

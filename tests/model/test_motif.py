@@ -40,7 +40,7 @@ def strip_with(ink: np.ndarray, log_contrast: np.ndarray | float, **told: Any) -
     encoded = np.clip(150 * np.exp(contrast / 2.2), 0, 255).astype(np.uint8)
     strip = strip_from_rgb(np.repeat(encoded[..., None], 3, axis=2), **told)
     border = SimpleNamespace(row0=ROW0, row1=ROW1, kind="border")
-    return strip, SimpleNamespace(border=border, contrast=contrast)
+    return strip, SimpleNamespace(border=border, contrast=contrast, chroma_shift=np.zeros_like(contrast))
 
 
 def test_windows_have_the_fixed_shape_and_lie_in_0_to_1():
@@ -60,6 +60,19 @@ def test_metal_darker_than_the_glaze_looks_like_metal_brighter_than_it():
     dark = cut_windows(*strip_with(ink, -0.5))
     for a, b in zip(bright, dark, strict=True):
         np.testing.assert_allclose(a.pixels, b.pixels, atol=1e-4)
+
+
+def test_metal_as_bright_as_the_glaze_shows_by_its_colour_and_looks_like_any_other():
+    ink = draw_ink()
+    strip, bands = strip_with(ink, 0.0, closed=False)
+    bands.chroma_shift = (0.4 * ink).astype(np.float32)
+    coloured = {w.rect[0]: w for w in cut_windows(strip, bands)}
+    bright = {w.rect[0]: w for w in cut_windows(*strip_with(ink, 0.5, closed=False))}
+    shared = sorted(set(coloured) & set(bright))
+    assert len(shared) >= 3
+    for start in shared:
+        one, other = coloured[start].pixels[0].ravel(), bright[start].pixels[0].ravel()
+        assert np.corrcoef(one, other)[0, 1] > 0.95
 
 
 def test_contrast_that_varies_along_the_strip_is_evened_out():
@@ -87,7 +100,9 @@ def test_the_border_fills_the_same_rows_at_any_photo_scale():
     small = cv2.resize(bands.contrast, (WIDTH // 2, 45), interpolation=cv2.INTER_AREA)
     small_strip = strip_from_rgb(cv2.resize(strip.encoded, (WIDTH // 2, 45)))
     half = SimpleNamespace(
-        border=SimpleNamespace(row0=ROW0 // 2, row1=ROW1 // 2, kind="border"), contrast=small
+        border=SimpleNamespace(row0=ROW0 // 2, row1=ROW1 // 2, kind="border"),
+        contrast=small,
+        chroma_shift=np.zeros_like(small),
     )
     large_rows = cut_windows(strip, bands)[0].pixels[0].mean(axis=1)
     small_rows = cut_windows(small_strip, half)[0].pixels[0].mean(axis=1)
