@@ -10,6 +10,7 @@ from model.bands import Band, Bands
 from model.facts import Light, Line, Place, Trim
 from model.label_rows import load_recipe
 from model.line_colour import measure_line_lab, name_colour
+from model.line_width import measure_line_width_px
 from model.rim_band import RimStrip
 from model.strip_labels import StripLabels
 from model.trim_fusion import JudgedRegion
@@ -54,15 +55,17 @@ def name_lines(
             lab = measure_line_lab(strip, bands, light, labels, band)
             colour = None if lab is None else name_colour(lab)
         if colour is not None:
-            found.append(Line(PLACES[band.kind], colour, _width_mm(strip, band)))
+            found.append(Line(PLACES[band.kind], colour, _width_mm(strip, bands, band)))
     return tuple(found)
 
 
-def _width_mm(strip: RimStrip, band: Band) -> float | None:
+def _width_mm(strip: RimStrip, bands: Bands, band: Band) -> float | None:
+    """By its own pixels where glaze lies on both sides, else by its labels; None without a scale."""
     if strip.mm_per_px is None:
         return None
-    width_px = band.row1 - band.row0 if band.width_px is None else band.width_px
-    return width_px * strip.mm_per_px
+    width_px = None if PLACES[band.kind] == "edge" else measure_line_width_px(strip, bands, band)
+    width_px = band.width_px if width_px is None else width_px
+    return (band.row1 - band.row0 if width_px is None else width_px) * strip.mm_per_px
 
 
 def _metal_name(band: Band, labels: StripLabels, trim: Trim, judged: Sequence[JudgedRegion]) -> str | None:
