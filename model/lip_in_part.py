@@ -7,7 +7,7 @@ from dataclasses import replace
 from model.ellipse import scale_ellipse
 from model.facts import Ellipse
 from model.lip_covered import ellipse_under_cover
-from model.lip_from_votes import REFINE_SIDE_PX, UNCLEAR, WHOLE, FoundLip, clarity, in_frame, trust_in
+from model.lip_from_votes import REFINE_SIDE_PX, WHOLE, FoundLip, clarity, in_frame, trust_in
 from model.lip_fusion import fuse_ellipse
 from model.lip_shape import lip_of_ellipse, refine_seen_part
 from model.lip_square import SQUARE, SQUARE_KIND, Lens, square_of_contour
@@ -18,6 +18,7 @@ from model.photo import Photo
 from model.piece_mask import PieceMask, to_photo
 from model.quarter_turns import TurnedPhoto
 
+_LEAST_CLARITY = 0.8  # of the lip area, for its contour to be believed
 _UNCOVERED = 0.9  # of the contour on a square from which nothing of it is covered
 
 
@@ -28,7 +29,7 @@ def lip_in_part(photo: Photo | TurnedPhoto, mask: PieceMask, start: Ellipse) -> 
     """
     level, level_scale = photo.reduced(REFINE_SIDE_PX)
     grow = level_scale / mask.scale
-    if mask.votes is None or clarity(mask) < UNCLEAR:
+    if mask.votes is None or clarity(mask) < _LEAST_CLARITY:
         return None
     rows, columns = mask.lip_area.shape
     told = photo.photo.focal_length_35mm if isinstance(photo, TurnedPhoto) else photo.focal_length_35mm
