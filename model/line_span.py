@@ -56,9 +56,22 @@ def find_line_span(labels: StripLabels, kind: str) -> LineSpan | None:
         "low": float(np.log(np.quantile(masses, 0.2) + 0.05)),
         "elsewhere": float(np.log(max(profile.sum() - inside, 0.0) + 0.05)),
         "rows": float(np.log(last - first)),
-    }
+    } | _look_around(labels, kind, slice(first, last))
     half = max(width, 0.5) / 2
     return LineSpan(middle - half, middle + half, width, facts)
+
+
+def _look_around(labels: StripLabels, kind: str, rows: slice) -> dict[str, float]:
+    """Facts about what lies in the line's rows now, and about other print of the rim."""
+    own = labels.roles[ROLES.index(kind), rows] * labels.seen[rows]
+    bare = (labels.materials[0, rows] * own).sum() / max(float(own.sum()), SMALL)
+    other = next(ROLES.index(name) for name in ("edge line", "verge line") if name != kind)
+    border = (labels.roles[ROLES.index("border")] * labels.seen).sum() / max(float(labels.seen.sum()), SMALL)
+    return {
+        "bare": _odds(float(bare)),
+        "other line": _odds(float(_average(labels.roles[other].astype(np.float64), labels.seen).max())),
+        "border": float(np.log(border + 0.02)),
+    }
 
 
 def find_foot(profile: Array, peak: int) -> tuple[int, int]:
