@@ -260,6 +260,7 @@ def main() -> None:
     parser.add_argument("--rows", type=int, nargs=2, default=(0, 1 << 30))
     parser.add_argument("--regions", type=Path, required=True, help="rows of `training.witness_rows`")
     parser.add_argument("--cache", type=Path, help="cases are read from here, and new ones added")
+    parser.add_argument("--note", default="", help="kept with the recipe: which pictures, by which networks")
     parser.add_argument("--out", type=Path, default=RECIPE)
     told = parser.parse_args()
     cv2.setNumThreads(1)
@@ -269,11 +270,11 @@ def main() -> None:
     cases += gather_cases(told.sets, told.rows)
     if told.cache is not None:
         told.cache.write_text("".join(json.dumps(asdict(case)) + "\n" for case in cases), encoding="utf-8")
-    write_recipe([*cases, *describe_materials(read_rows(told.regions))], told.out)
+    write_recipe([*cases, *describe_materials(read_rows(told.regions))], told.out, told.note)
     print(told.out.read_text(encoding="utf-8"))
 
 
-def write_recipe(cases: Sequence[Case], out: Path) -> None:
+def write_recipe(cases: Sequence[Case], out: Path, note: str = "") -> None:
     """Fit every judge and write the recipe with its figures."""
     judges = {
         name: fit_judge([c for c in cases if c.judge == name]) for name in ("border", *LINES, "metal line")
@@ -282,7 +283,8 @@ def write_recipe(cases: Sequence[Case], out: Path) -> None:
     recipe = {
         "judges": judges,
         "widths": widths,
-        "pictures": len({c.picture for c in cases}),
+        "note": note,
+        "pictures": len({c.picture for c in cases if c.judge == "border"}),
         "rows": sum_up_rows(cases),
     }
     out.write_text(json.dumps(recipe, indent=1) + "\n", encoding="utf-8")
