@@ -184,7 +184,7 @@ def choose_verdict(
     if trust is None:
         sure = p_metal >= thresholds["named_metal"] and chances[metal] >= p_metal * thresholds[metal]
     else:
-        sure = trust >= thresholds[f"trust_{metal}"]
+        sure = trust >= thresholds["trust"]
     if worn_chance is not None and is_surely_metal(chances, thresholds) and worn_chance >= thresholds["worn"]:
         return "worn lustre", metal if sure else None
     return (metal, metal) if sure else ("cannot tell", None)

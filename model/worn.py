@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from model.trees import Trees, probability
-from model.wear import Wear
+from model.trees import DECIMALS, Trees, probability
+from model.wear import SECTORS, Wear
 
 Array = npt.NDArray[np.float64]
 
@@ -32,26 +32,32 @@ MIRRORING = (
 )
 
 
+SECTOR_FEATURES = ("sector_share", "whole_share", "to_whole", "beside_to_whole", "sector_cells")
+LEAST_SHARE = 0.02  # in a denominator
+
+Knots = tuple[tuple[float, ...], tuple[float, ...]]
+
+
 @dataclass(frozen=True, eq=False)
 class WearRecipe:
-    """Fitted trees for the remaining share and for worn lustre; the map from a sector's seen share to the
-    true one; how much of a sector's share is the whole's, cells counting against ``sector_cells``."""
+    """Fitted trees for the remaining share, for that of a sector and for worn lustre.
+
+    ``share_knots`` and ``sector_knots`` map the trees' mean to the median of the true shares: most trim is
+    sound, and a mean lies between sound and worn where neither is likely.
+    """
 
     share: Trees
+    share_knots: Knots
+    sector: Trees
+    sector_knots: Knots
     worn: Trees
-    sector_knots: tuple[tuple[float, ...], tuple[float, ...]]
-    sector_cells: float
 
     @classmethod
     def from_recipe(cls, recipe: dict[str, Any]) -> WearRecipe:
         """Read the recipe's part."""
-        seen, true = recipe["sector_knots"]
-        return cls(
-            Trees.from_recipe(recipe["share"]),
-            Trees.from_recipe(recipe["worn"]),
-            (tuple(seen), tuple(true)),
-            float(recipe["sector_cells"]),
-        )
+        trees = {name: Trees.from_recipe(recipe[name]) for name in ("share", "sector", "worn")}
+        knots = {name: tuple(map(tuple, recipe[name])) for name in ("share_knots", "sector_knots")}
+        return cls(**trees, **knots)  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,9 +75,12 @@ def judge_wear(wear: Wear | None, measures: dict[str, float], recipe: WearRecipe
     if wear is None or wear.remaining_share is None:
         return None
     features = wear_features(wear, measures)
-    share = float(np.clip(recipe.share.score(features), 0, 1))
-    worn = probability(recipe.worn.score(features | {"judged_share": share}))
-    return WearJudgement(share, judge_sectors(wear, share, recipe), worn)
+    mean = float(np.clip(recipe.share.score(features), 0, 1))
+    worn = probability(recipe.worn.score(features | {"judged_share": mean}))
+    rows = sector_features(wear, mean)
+    sectors = np.interp(recipe.sector.raw_scores(np.round(rows, DECIMALS)), *recipe.sector_knots)
+    sectors[np.isnan(rows[:, 0])] = np.nan
+    return WearJudgement(float(np.interp(mean, *recipe.share_knots)), np.clip(sectors, 0, 1), worn)
 
 
 def wear_features(wear: Wear, measures: dict[str, float]) -> dict[str, float]:
@@ -95,9 +104,15 @@ def _known(value: float | None) -> float:
     return float("nan") if value is None else value
 
 
-def judge_sectors(wear: Wear, share: float, recipe: WearRecipe) -> Array:
-    """Shares (36,) of the sectors: the seen ones through the fitted map, few cells drawn to the whole's."""
-    seen, true = recipe.sector_knots
-    own = np.interp(wear.sector_shares, seen, true, left=np.nan, right=np.nan)
-    trust = wear.soft_expected / (wear.soft_expected + recipe.sector_cells)
-    return np.asarray(np.clip(trust * own + (1 - trust) * share, 0, 1))
+def sector_features(wear: Wear, mean_share: float) -> Array:
+    """SECTOR_FEATURES (36, 5) of every sector; the first is nan where nothing was stamped or seen."""
+    shares = wear.sector_shares
+    whole = max(_known(wear.soft_share), LEAST_SHARE)
+    beside = np.stack([np.roll(shares, 1), shares, np.roll(shares, -1)])
+    known = np.isfinite(beside)
+    near = np.where(known, beside, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    columns = (
+        *(shares, np.full(SECTORS, mean_share), shares / whole, near / whole),
+        np.log10(wear.soft_expected + 1),
+    )
+    return np.stack(columns, axis=1)

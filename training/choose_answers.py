@@ -18,7 +18,6 @@ MOST_WRONG_WEAR = 0.02  # of the photos whose wear is told, those without metal
 MOST_WRONG_WORN = 0.05  # of the answers "worn lustre"
 METAL_STEPS = (0.7, 0.75, 0.8, 0.84, 0.87, 0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98)
 IF_METAL_STEPS = (0.75, 0.8, 0.85, 0.88, 0.9, 0.92, 0.93, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99)
-TRUST_STEPS = tuple(float(v) for v in 1 / (1 + np.exp(-np.arange(1.0, 6.0, 0.1))))
 NEVER = 0.9999
 
 
@@ -29,7 +28,7 @@ def choose_thresholds(judged: list[Judged]) -> dict[str, float]:
     truth = np.array([str(j.row.truth["metal"]) for j in judged])
     chosen = choose_named(metal, gold, truth)
     trust = np.array([0.0 if j.trust is None else j.trust for j in judged])
-    chosen |= choose_trusted(trust, gold, truth)
+    chosen["trust"] = choose_trusted(trust, np.where(gold >= 0.5, "gold", "platinum") == truth)
     chosen["no_metal"] = lowest_certainty(1 - metal, truth == "none", MOST_WRONG_NONE)
     chosen["worn_metal"] = lowest_certainty(metal, truth != "none", MOST_WRONG_WEAR)
     told = [j for j, m in zip(judged, metal, strict=True) if j.wear is not None and m >= chosen["worn_metal"]]
@@ -59,15 +58,17 @@ def choose_named(metal: Array, gold: Array, truth: npt.NDArray[np.str_]) -> dict
     return dict(zip(("named_metal", "gold", "platinum"), best[1], strict=True))
 
 
-def choose_trusted(trust: Array, gold: Array, truth: npt.NDArray[np.str_]) -> dict[str, float]:
-    """The same for ``trust`` (n,) in the likelier metal, a threshold for either metal."""
-    best: tuple[int, tuple[float, float]] = (0, (NEVER, NEVER))
-    for golden, white in product(TRUST_STEPS, TRUST_STEPS):
-        as_gold, as_platinum = (gold >= 0.5) & (trust >= golden), (gold < 0.5) & (trust >= white)
-        named = _count(as_gold, as_platinum, truth, best[0])
-        if named > best[0]:
-            best = (named, (golden, white))
-    return dict(zip(("trust_gold", "trust_platinum"), (round(v, 4) for v in best[1]), strict=True))
+def choose_trusted(trust: Array, right: npt.NDArray[np.bool_]) -> float:
+    """Least trust from which on one in a hundred named metals is wrong, one more than were counted.
+
+    The one more makes up for choosing where the count happens to be low: thresholds chosen so on other
+    photos kept the share.
+    """
+    order = np.argsort(-trust, kind="stable")
+    count = np.arange(1, len(order) + 1)
+    wrong = np.cumsum(~right[order]) + 1
+    good = np.flatnonzero((wrong <= MOST_WRONG * count) & (trust[order] >= 0.5))
+    return NEVER if len(good) == 0 else float(np.floor(trust[order][good[-1]] * 1e4) / 1e4)
 
 
 def _count(

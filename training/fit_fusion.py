@@ -19,7 +19,7 @@ Array = npt.NDArray[np.float64]
 
 FOLDS, SEED = 5, 7
 SHAPE = Shape(leaves=4, iterations=120, rate=0.05, least_in_leaf=20, penalty=8.0)
-TRUST_SHAPE = Shape(leaves=6, iterations=140, rate=0.04, least_in_leaf=30, penalty=5.0)
+TRUST_SHAPE = Shape(leaves=24, iterations=80, rate=0.06, least_in_leaf=20, penalty=5.0)
 TRUST_SEED = 3
 TRUST_RISES = (
     "odds_metal",
@@ -69,11 +69,7 @@ class PhotoSample:
 
 
 def fit_fusion(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[dict[str, float]]]:
-    """The recipe's part, and every photo's chances by folds that never saw its scene or motif.
-
-    The networks of the folds saw fewer photos than the one that is shipped: where photos of both kinds are at
-    hand their odds are scaled apart, and the shipped one's scaling goes into the recipe.
-    """
+    """The recipe's part, and every photo's chances by folds that never saw its scene or motif."""
     held_out = {name: np.zeros(len(samples)) for name in ("metal", "gold")}
     groups = [sample.group for sample in samples]
     for fit_on, hold in GroupKFold(FOLDS, shuffle=True, random_state=SEED).split(samples, groups=groups):
@@ -81,14 +77,12 @@ def fit_fusion(samples: list[PhotoSample]) -> tuple[dict[str, Any], list[dict[st
             trees = Trees.from_recipe(fit_part(name, [samples[i] for i in fit_on]))
             odds[hold] = score_all(trees, [samples[i].features for i in hold])
     recipe: dict[str, Any] = {}
-    chances = {name: np.zeros(len(samples)) for name in held_out}
-    final = np.array([sample.final for sample in samples])
+    chances: dict[str, list[float]] = {}
     for name, odds in held_out.items():
         known = [_target(name, sample) for sample in samples]
-        for kind in sorted(set(final.tolist())):
-            at = [i for i, target in enumerate(known) if target is not None and final[i] == kind]
-            scale, shift = scale_odds(odds[at], np.array([known[i] for i in at], dtype=bool))
-            chances[name][final == kind] = [probability(scale * v + shift) for v in odds[final == kind]]
+        at = [i for i, target in enumerate(known) if target is not None]
+        scale, shift = scale_odds(odds[at], np.array([known[i] for i in at], dtype=bool))
+        chances[name] = [probability(scale * v + shift) for v in odds]
         recipe[name] = fit_part(name, samples) | {"scale": scale, "shift": shift}
     pairs = zip(chances["metal"], chances["gold"], strict=True)
     return recipe, [

@@ -10,9 +10,16 @@ import numpy.typing as npt
 from sklearn.isotonic import IsotonicRegression
 from sklearn.model_selection import GroupKFold
 
-from model.trees import Trees, probability
+from model.trees import Trees
 from model.wear import Wear
-from model.worn import WearJudgement, WearRecipe, judge_sectors, wear_features
+from model.worn import (
+    SECTOR_FEATURES,
+    WearJudgement,
+    WearRecipe,
+    judge_wear,
+    sector_features,
+    wear_features,
+)
 from training.fit_trees import Sample, Shape, fit_classifier, fit_regression, scale_odds
 from training.fit_trim import score_all
 from training.trim_features_table import PhotoRow
@@ -31,8 +38,10 @@ LEFT = (
     "left_sector_high",
     "said_remaining",
 )
-KNOTS = 11
-SECTOR_CELLS = (1.0, 3.0, 6.0, 12.0, 24.0, 48.0, 96.0, 200.0)
+SECTOR_RISES = ("sector_share", "whole_share", "to_whole", "beside_to_whole")
+SECTOR_SHAPE = Shape(leaves=6, iterations=60, rate=0.1, least_in_leaf=200, penalty=5.0)
+KNOTS = 21
+NEAR_PHOTOS, NEAR_SECTORS = 120, 1500  # of which a running median is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,35 +75,54 @@ def fit_wear(samples: list[WearSample]) -> tuple[dict[str, Any], list[WearJudgem
     for fit_on, hold in GroupKFold(FOLDS, shuffle=True, random_state=SEED).split(samples, groups=groups):
         part = WearRecipe.from_recipe(_fit_all([samples[i] for i in fit_on if samples[i].is_known]))
         for i in hold:
-            judged[i] = _judge(samples[i], part)
+            judged[i] = judge_wear(samples[i].wear, samples[i].features, part)
     return recipe, [one for one in judged if one is not None]
-
-
-def _judge(sample: WearSample, recipe: WearRecipe) -> WearJudgement:
-    share = float(np.clip(recipe.share.score(sample.features), 0, 1))
-    worn = probability(recipe.worn.score(sample.features | {"judged_share": share}))
-    return WearJudgement(share, judge_sectors(sample.wear, share, recipe), worn)
 
 
 def _fit_all(known: list[WearSample]) -> dict[str, Any]:
     """Share, sectors, worn; the later ones on shares that were judged without the photo."""
     names = sorted({name for s in known for name in s.features})
-    shares = [Sample(s.features, float(s.row.truth["remaining_share"]), s.row.truth["group"]) for s in known]
+    truth = np.array([float(s.row.truth["remaining_share"]) for s in known])
+    shares = [Sample(s.features, t, s.row.truth["group"]) for s, t in zip(known, truth, strict=True)]
     share = fit_regression(shares, names, [n for n in names if n in LEFT], SHARE_SHAPE)
-    judged = np.clip(share.held_out, 0, 1)
+    means = np.clip(share.held_out, 0, 1)
     worn = [
-        Sample(s.features | {"judged_share": float(j)}, float(s.row.truth["worn"]), s.row.truth["group"])
-        for s, j in zip(known, judged, strict=True)
+        Sample(s.features | {"judged_share": float(m)}, float(s.row.truth["worn"]), s.row.truth["group"])
+        for s, m in zip(known, means, strict=True)
     ]
     worn_names = [*names, "judged_share"]
     falling = [n for n in worn_names if n in (*LEFT, "judged_share")]
-    knots = fit_sector_knots(known)
     return {
         "share": share.recipe,
+        "share_knots": fit_medians(means, truth, NEAR_PHOTOS),
         "worn": _fit_worn(worn, worn_names, falling),
-        "sector_knots": knots,
-        "sector_cells": _choose_sector_cells(known, judged, knots),
+        **_fit_sectors(known, means),
     }
+
+
+def _fit_sectors(known: list[WearSample], means: Array) -> dict[str, Any]:
+    """Trees for a sector's share, with their map to medians."""
+    samples = []
+    for sample, mean in zip(known, means, strict=True):
+        rows = sector_features(sample.wear, float(mean))
+        for row, true in zip(rows, sample.row.truth["sectors"], strict=True):
+            if np.isfinite(row[0]) and true is not None:
+                named = dict(zip(SECTOR_FEATURES, row.tolist(), strict=True))
+                samples.append(Sample(named, float(true), sample.row.truth["group"]))
+    fit = fit_regression(samples, SECTOR_FEATURES, SECTOR_RISES, SECTOR_SHAPE)
+    truth = np.array([s.target for s in samples])
+    return {"sector": fit.recipe, "sector_knots": fit_medians(fit.held_out, truth, NEAR_SECTORS)}
+
+
+def fit_medians(mean: Array, truth: Array, near: int) -> list[list[float]]:
+    """Monotone map from a mean to the median of the truth beside it, as a few knots."""
+    order = np.argsort(mean, kind="stable")
+    near = max(1, min(near, len(order) // 4))
+    centres = np.arange(0, len(order), max(1, near // 6))
+    medians = [float(np.median(truth[order[max(0, c - near // 2) : c + near // 2 + 1]])) for c in centres]
+    knots = np.linspace(0, 1, KNOTS)
+    level = IsotonicRegression(out_of_bounds="clip").fit(mean[order[centres]], medians).predict(knots)
+    return [[round(float(k), 3) for k in knots], [round(float(v), 4) for v in level]]
 
 
 def _fit_worn(samples: list[Sample], names: list[str], falling: list[str]) -> dict[str, Any]:
@@ -109,37 +137,3 @@ def _fit_worn(samples: list[Sample], names: list[str], falling: list[str]) -> di
     scale, shift = scale_odds(odds, np.array([s.target > 0.5 for s in samples]))
     recipe = fit_classifier(samples, names, falling, ("said_worn",), WORN_SHAPE)
     return recipe | {"scale": scale, "shift": shift}
-
-
-def fit_sector_knots(known: list[WearSample]) -> list[list[float]]:
-    """Isotonic map from a sector's seen share to its true one, smoothed to a few knots."""
-    pairs = [
-        (seen, true, expected)
-        for s in known
-        for seen, true, expected in zip(
-            s.wear.sector_shares, s.row.truth["sectors"], s.wear.soft_expected, strict=True
-        )
-        if np.isfinite(seen) and true is not None
-    ]
-    seen, true, expected = np.array(pairs, dtype=np.float64).T
-    weight = np.minimum(expected, 100.0)
-    fit = IsotonicRegression(out_of_bounds="clip").fit(seen, true, sample_weight=weight)
-    knots = np.linspace(0, 1, KNOTS)
-    level = fit.predict(knots)
-    smooth = np.maximum.accumulate(np.convolve(np.pad(level, 1, mode="edge"), [0.25, 0.5, 0.25], "valid"))
-    return [[round(float(k), 3) for k in knots], [round(float(v), 4) for v in smooth]]
-
-
-def _choose_sector_cells(known: list[WearSample], judged: Array, knots: list[list[float]]) -> float:
-    """How many cells a sector needs for half the trust: the value with the least mean error."""
-    errors = []
-    for cells in SECTOR_CELLS:
-        recipe = WearRecipe(*(None, None), (tuple(knots[0]), tuple(knots[1])), cells)  # type: ignore[arg-type]
-        away = [
-            abs(a - b)
-            for s, share in zip(known, judged, strict=True)
-            for a, b in zip(judge_sectors(s.wear, float(share), recipe), s.row.truth["sectors"], strict=True)
-            if np.isfinite(a) and b is not None
-        ]
-        errors.append(float(np.mean(away)))
-    return SECTOR_CELLS[int(np.argmin(errors))]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from model.trees import Trees
-from training.choose_answers import bound_wrong, choose_named, lowest_certainty
+from training.choose_answers import bound_wrong, choose_named, choose_trusted, lowest_certainty
 from training.fit_light import describe_offsets
 from training.fit_trees import Sample, Shape, fit_classifier
 from training.trim_scores import interval
@@ -121,3 +121,13 @@ def test_the_truth_of_a_rendered_photo_is_read(tmp_path: Path) -> None:
     assert (found.group, found.metal, found.worn, found.light) == ("demo/marram", "gold", True, "mixed")
     assert [found.label_of(kind) for kind in ("border", "edge line", "verge line")] == ["gold", "paint", None]
     assert main_light([{"illuminant": "A", "share": 0.3}, {"illuminant": "A", "share": 0.4}]) == "A"
+
+
+def test_trust_is_asked_for_as_much_as_few_wrong_names_need() -> None:
+    trust = np.linspace(0.99, 0.5, 1000)
+    right = np.ones(1000, bool)
+    right[400:] = np.arange(600) % 4 > 0
+    least = choose_trusted(trust, right)
+    named = trust >= least
+    assert 300 <= named.sum() <= 700 and (~right[named]).sum() + 1 <= 0.01 * named.sum()
+    assert choose_trusted(trust, np.zeros(1000, bool)) > 0.999
