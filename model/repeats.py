@@ -41,7 +41,7 @@ SPACED_GAP_SHARE, SPACED_GAP_HEIGHTS = 0.42, 0.9
 # Columns up to this share of the way from the barest to the fullest are bare.
 BARE_SHARE = 0.25
 # A symmetry is named where its chance is at least this: nine in ten are right then, where the count is sure.
-LEAST_SYMMETRY_FIT = 0.75
+LEAST_SYMMETRY_FIT = 0.7
 # An average of fewer repeats keeps too much of each one's wear and noise.
 LEAST_TILE_REPEATS = 2.5
 # Two neighbouring repeats are one where their averages are less alike than this share of what noise allows.
