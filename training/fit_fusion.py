@@ -19,7 +19,7 @@ Array = npt.NDArray[np.float64]
 
 FOLDS, SEED = 5, 7
 SHAPE = Shape(leaves=4, iterations=120, rate=0.05, least_in_leaf=20, penalty=8.0)
-TRUST_SHAPE = Shape(leaves=24, iterations=80, rate=0.06, least_in_leaf=20, penalty=5.0)
+TRUST_SHAPE = Shape(leaves=24, iterations=40, rate=0.1, least_in_leaf=20, penalty=5.0)
 TRUST_SEED = 3
 TRUST_RISES = (
     "odds_metal",

@@ -41,7 +41,7 @@ LEFT = (
 SECTOR_RISES = ("sector_share", "whole_share", "to_whole", "beside_to_whole")
 SECTOR_SHAPE = Shape(leaves=6, iterations=60, rate=0.1, least_in_leaf=200, penalty=5.0)
 KNOTS = 21
-NEAR_PHOTOS, NEAR_SECTORS = 120, 1500  # of which a running median is taken
+NEAR_PHOTOS, NEAR_SECTORS, LEAST_NEAR = 120, 1500, 5  # of which a running median is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +119,10 @@ def fit_medians(mean: Array, truth: Array, near: int) -> list[list[float]]:
     order = np.argsort(mean, kind="stable")
     near = max(1, min(near, len(order) // 4))
     centres = np.arange(0, len(order), max(1, near // 6))
-    medians = [float(np.median(truth[order[max(0, c - near // 2) : c + near // 2 + 1]])) for c in centres]
+    reach = np.clip(np.minimum(centres, len(order) - 1 - centres), LEAST_NEAR, near // 2)  # less at the ends
+    medians = [
+        float(np.median(truth[order[max(0, c - k) : c + k + 1]])) for c, k in zip(centres, reach, strict=True)
+    ]
     knots = np.linspace(0, 1, KNOTS)
     level = IsotonicRegression(out_of_bounds="clip").fit(mean[order[centres]], medians).predict(knots)
     return [[round(float(k), 3) for k in knots], [round(float(v), 4) for v in level]]
