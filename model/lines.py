@@ -12,12 +12,13 @@ from model.label_rows import load_recipe
 from model.line_colour import measure_line_lab, name_colour
 from model.line_width import measure_line_width_px
 from model.rim_band import RimStrip
-from model.strip_labels import StripLabels
+from model.strip_labels import MATERIALS, ROLES, StripLabels
 from model.trim_fusion import JudgedRegion
 
 PLACES: dict[str, Place] = {"edge line": "edge", "verge line": "verge"}
 UNTOLD_METAL = "metal"
 MOST_ODDS = 4.0
+SMALL = 0.02  # chance; no cells are surer of a material than that
 
 
 def name_lines(
@@ -78,13 +79,24 @@ def _metal_name(band: Band, labels: StripLabels, trim: Trim, judged: Sequence[Ju
 
 
 def tell_material(kind: str, labels: StripLabels, judged: Sequence[JudgedRegion]) -> dict[str, float]:
-    """Facts on whether a line is metal: log-odds of its own print, of the whole rim by the labels."""
+    """Facts on whether a line is metal: log-odds of its own print, of the whole rim by the labels.
+
+    Where too little of the print was sure to be judged, the labels of its cells speak for it.
+    """
     own = [j.metal_log_odds for j in judged if j.region.kind == kind and j.features is not None]
     gold, platinum, none = (float(logit) for logit in labels.verdict)
     return {
-        "region": clip_odds(own[0]) if own else 0.0,
+        "region": clip_odds(own[0] if own else _weigh_cells(kind, labels)),
         "rim": clip_odds(np.logaddexp(gold, platinum) - none),
     }
+
+
+def _weigh_cells(kind: str, labels: StripLabels) -> float:
+    """Log of metal to paint in the line's cells."""
+    own = labels.roles[ROLES.index(kind)] * labels.seen
+    share = (labels.materials * own).sum(axis=(1, 2)) / max(float(own.sum()), 1e-6)
+    metal = share[MATERIALS.index("gold")] + share[MATERIALS.index("platinum")]
+    return float(np.log((metal + SMALL) / (share[MATERIALS.index("paint")] + SMALL)))
 
 
 def clip_odds(log_odds: float) -> float:

@@ -178,6 +178,8 @@ def _choose_level(cases: Sequence[Case], chance: Array) -> tuple[float, dict[str
         [((chance >= level)[present].mean() + (chance < level)[~present].mean()) / 2 for level in LEVELS]
     )
     chosen = int(np.argmax(balance >= balance.max() - BALANCE_GIVEN))
+    if cases[0].judge == "metal line":  # metal taken for paint is no better than paint for metal
+        chosen = int(np.argmin(np.abs(LEVELS - 0.5)))
     level = float(LEVELS[chosen])
     figures = {
         "cases": len(cases),
