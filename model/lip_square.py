@@ -26,7 +26,7 @@ FloatArray = npt.NDArray[np.float64]
 _TURNS = np.radians([0.0, 22.5, 45.0, 67.5])  # starts: a square looks the same after a quarter turn
 _ROLLS = np.radians([0.0, 90.0, 180.0, 270.0])  # phones are held in any quarter turn
 _TOLERANCES = (5.0, 2.0, 1.0)  # times the asked one: from a start far off to the exact curve
-_ROUNDS = 12
+_FIRST_ROUNDS, _ROUNDS, _KEPT = 5, 12, 3  # of all starts, and of the best
 _SAMPLES = 96
 _VOTE_DOUBT = 4.0  # of the votes' scale: what is seen must rule
 _POINT_WEIGHT = 96.0  # of all points together, as that of the same number of votes
@@ -37,6 +37,7 @@ _ROLL_SPREAD = np.radians(15.0)
 _TILT, _TILT_SPREAD = np.radians(35.0), np.radians(25.0)
 SQUARE, SQUARE_KIND = KINDS.index("square"), 0.4  # probability from which a square is tried
 _LEAST_POINTS, _MOST_POINTS = 40, 140  # of the contour
+_OFF_FRAME = 0.5  # of the contour not beside the photo's border: a corner alone tells no square
 _ON, _LEAST_ON, _LEAST_OUT = (
     0.012,
     0.5,
@@ -124,10 +125,12 @@ def fit_square(points: FloatArray, tolerance_px: float, votes: LipVotes, lens: L
     """
     best: SquareLip | None = None
     doubtful = replace(votes, scale_px=_VOTE_DOUBT * votes.scale_px)
-    for start in _starts(votes, lens):
+    wide = _TOLERANCES[0] * tolerance_px
+    tried = [_descend(start, points, wide, doubtful, _FIRST_ROUNDS) for start in _starts(votes, lens)]
+    for start in sorted(tried, key=lambda square: square.cost)[:_KEPT]:
         current = start
         for times in _TOLERANCES:
-            current = _descend(current, points, times * tolerance_px, doubtful)
+            current = _descend(current, points, times * tolerance_px, doubtful, _ROUNDS)
         if np.isfinite(current.cost) and (best is None or current.cost < best.cost):
             best = current
     return best
@@ -148,12 +151,14 @@ def _starts(votes: LipVotes, lens: Lens) -> list[SquareLip]:
     ]
 
 
-def _descend(start: SquareLip, points: FloatArray, tolerance_px: float, votes: LipVotes) -> SquareLip:
+def _descend(
+    start: SquareLip, points: FloatArray, tolerance_px: float, votes: LipVotes, rounds: int
+) -> SquareLip:
     """Damped least squares."""
     values = start.values
     weights, errors, cost = _weigh(start, points, tolerance_px, votes)
     damping = 1e-3
-    for _ in range(_ROUNDS):
+    for _ in range(rounds):
         moved = [
             _weigh(replace(start, values=values + step), points, tolerance_px, votes)[1]
             for step in np.diag(_STEPS)
@@ -201,6 +206,8 @@ def square_of_contour(mask: PieceMask, lens: Lens) -> tuple[SquareLip, float] | 
     """
     found = contour_of_area(mask)
     if found is None or mask.votes is None or mask.votes.kind[SQUARE] < SQUARE_KIND:
+        return None
+    if found[1].mean() < _OFF_FRAME:
         return None
     contour = found[0][found[1]]
     points = contour[:: max(1, len(contour) // _MOST_POINTS)]
