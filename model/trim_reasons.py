@@ -122,6 +122,11 @@ def _about_places(finding: Finding) -> list[str]:
     if share is None or finding.chances["no metal"] > 0.5:
         return []
     name, part = ("gold", share) if share >= 0.5 else ("platinum", 1 - share)
+    likelier = max(("gold", "platinum"), key=lambda metal: finding.chances[metal])
+    if name != likelier:
+        return [
+            f"Most places round the rim look like {name}, all that was measured together like {likelier}."
+        ]
     if part > AGREEING_PARTS:
         return [f"Place by place round the rim its metal looks like {name}."]
     return [f"Round the rim {round(100 * part)} % of the places look like {name}, the others do not."]

@@ -43,8 +43,10 @@ def test_a_gold_border_is_explained_by_its_colour_its_places_and_what_is_left() 
 
 
 def test_places_that_disagree_are_said_to() -> None:
+    said = " ".join(explain(replace(GOLD, measures={"part_share": 0.7})))
+    assert "70 % of the places look like gold" in said
     said = " ".join(explain(replace(GOLD, measures={"part_share": 0.3})))
-    assert "70 % of the places look like platinum" in said
+    assert "Most places round the rim look like platinum" in said and "together like gold" in said
     painted = replace(GOLD, chances={"gold": 0.1, "platinum": 0.1, "no metal": 0.8})
     assert "places" not in " ".join(explain(replace(painted, remaining_share=None)))
 
