@@ -23,9 +23,11 @@ LEAST_LIKENESS = 0.36
 LEAST_RELIABILITY, LEAST_WITHIN = 0.5, 0.3
 # Scallops and waves of a rim come round with every few repeats, which then lie on themselves best: a repeat
 # whose parts are as alike as this is that many repeats. Those that only nearly are so are left uncounted.
-PARTS_TRIED, MOST_LOBES, MOST_PARTS = (6, 5, 4, 3), 16, 120
+PARTS_TRIED, MOST_LOBES, MOST_PARTS = (6, 5, 4, 3, 2), 16, 120
 LEAST_PART_SHARE, LEAST_WORST_SHARE, LEAST_FOLLOWED_SHARE, LEAST_PART_MARGIN = 0.75, 0.70, 0.80, 1.3
 DOUBTFUL_PART_SHARE = 0.6
+# Halves are often nearly alike within one print: they must be as alike as repeats are, and lie as well.
+LEAST_HALF_SHARE, LEAST_HALF_FOLLOWED_SHARE = 0.95, 0.97
 LEAST_PART_PX = 5.0
 # Every second repeat is another print below the first (two make one repeat), and may be below the second.
 UNLIKE_PAIRS, DOUBTFUL_PAIRS = 0.85, 0.92
@@ -91,9 +93,11 @@ def _find_parts(
         if parts.count != count or parts.likeness < LEAST_FOLLOWED_SHARE * whole.likeness:
             continue
         alike = compare_parts(strength, share, parts.columns, count, number)
-        if alike is not None and _are_repeats(alike, parts):
+        if alike is None or (number == 2 and not _are_halves(alike, parts, whole)):
+            continue
+        if _are_repeats(alike, parts):
             return parts
-        doubtful |= alike is not None and alike.between_share >= DOUBTFUL_PART_SHARE
+        doubtful |= alike.between_share >= DOUBTFUL_PART_SHARE
     return None if doubtful else whole
 
 
@@ -104,6 +108,11 @@ def _are_repeats(alike: Likeness, parts: Followed) -> bool:
         and alike.least_share >= LEAST_WORST_SHARE
         and parts.margin >= LEAST_PART_MARGIN
     )
+
+
+def _are_halves(alike: Likeness, parts: Followed, whole: Followed) -> bool:
+    followed_share = parts.likeness / max(whole.likeness, 1e-6)
+    return alike.between_share >= LEAST_HALF_SHARE and followed_share >= LEAST_HALF_FOLLOWED_SHARE
 
 
 def _average(strength: Map, share: Map, followed: Followed, repeats: int) -> tuple[Map, float]:

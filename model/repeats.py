@@ -116,7 +116,7 @@ def measure_repeat(strip: RimStrip, bands: Bands) -> Repeat | None:
         return found
     width = ribbon.shape[1]
     guess = round(width / (period.px if found is None else found.period_px * scale))
-    if not LEAST_REPEATS <= guess <= MOST_REPEATS:
+    if period.likeness < LEAST_LIKENESS or not LEAST_REPEATS <= guess <= MOST_REPEATS:
         return found
     settled = settle_count(np.abs(ribbon), share, features, seen, guess)
     if not settled.sure:
