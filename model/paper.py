@@ -33,6 +33,7 @@ _STEEP_DEG = 45.0
 _LARGEST_MISFIT = 0.08  # relative: A4 and Letter differ by .088
 _LEAST_FACING = 0.42  # cosine of 65 degrees: flatter, the lip's height over the table decides everything
 _LIP_SHARE = 0.014  # one sigma of the lip's width as it was found, own measure on rendered photos
+_MOST_HIDDEN, _HIDDEN_SHARE = 0.5, 0.05  # of a lip; one sigma that each share hidden adds to its width
 # Lips outside these were measured from something that is no sheet (cups, jugs and bowls by common practice).
 _SMALLEST_MM, _LARGEST_MM = 50.0, {"from above": 500.0, "from the side": 230.0}
 _DRAWS = 200
@@ -131,14 +132,23 @@ def _heights_of(view_kind: str, slope_deg: float) -> tuple[tuple[float, float, f
 
 
 def measure_size(
-    photo: Photo, corners: FloatArray, lip: FloatArray, view_kind: str, slope_deg: float = 0.0
+    photo: Photo,
+    corners: FloatArray,
+    lip: FloatArray,
+    view_kind: str,
+    slope_deg: float = 0.0,
+    seen_share: float = 1.0,
 ) -> Size | None:
     """The lip's diameter with its 95 % interval from a sheet's corners.
 
     The interval comes from drawing again what is not known exactly: the corners (1 px), the focal length
     where EXIF has none, the lip's height over the table (more for a bowl, whose surface falls steeply from
-    the lip by ``slope_deg``), and which of the two sheets it is.
+    the lip by ``slope_deg``), which of the two sheets it is, and the lip's width, the more of it is hidden
+    (``seen_share``); of a lip seen from above that is mostly hidden no diameter is told.
     """
+    hidden = 0.0 if view_kind == "from the side" else 1 - seen_share
+    if hidden > _MOST_HIDDEN:
+        return None
     rng = np.random.default_rng(0)
     centre = ((photo.width - 1) / 2, (photo.height - 1) / 2)
     focal = focal_length_px(photo.width, photo.height, photo.focal_length_35mm)
@@ -153,7 +163,7 @@ def measure_size(
         misfits.append(view.misfit)
         facing.append(-view.normal @ view.origin / np.linalg.norm(view.origin))
         width = lip_diameter_mm(view, lip, height, drawn_focal, centre)
-        found.append(width * (1 + rng.normal(0, _LIP_SHARE)))
+        found.append(width * (1 + rng.normal(0, _LIP_SHARE + _HIDDEN_SHARE * hidden)))
     likely = best_view(corners, focal, centre)
     height = likely_height_mm(view_kind, slope_deg)
     middle = lip_diameter_mm(likely, lip, height, focal, centre)

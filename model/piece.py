@@ -207,7 +207,7 @@ def _piece_from_lip(photo: Photo, lip: Lip, mask: PieceMask | None) -> Piece:
     slope_deg = float(np.degrees(rim.pose.slope_rad)) if rim.pose is not None else 0.0
     size = None
     if paper is not None and in_frame >= _ARC_SHARE:
-        size = measure_size(photo, paper, lip.curve, rim.view, slope_deg)
+        size = measure_size(photo, paper, lip.curve, rim.view, slope_deg, rim.visible_share)
     elif paper is not None and lip.ellipse is not None and not looks_oval(lip.ellipse):
         arc = crop_band(lip.seen & inside_photo(lip.curve, photo))
         size = None if arc is None else measure_arc(photo, paper, lip.curve[arc], rim.view, slope_deg)

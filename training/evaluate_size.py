@@ -18,7 +18,7 @@ from model.photo import decode_photo
 from model.piece import find_piece
 from training.intervals import describe_share
 
-HOLLOW = ("cup", "sugar bowl", "creamer")
+HOLLOW = ("cup", "sugar bowl", "creamer", "egg cup")
 WITHIN = 0.03
 
 
@@ -35,9 +35,9 @@ def measure_picture(truth_file: Path) -> dict[str, Any] | None:
     row: dict[str, Any] = {"id": truth_file.stem, "hollow": truth["piece"] in HOLLOW, "error": None}
     if size is not None:
         true_mm = truth["diameter_mm"]
-        row["error"] = size.diameter_mm / true_mm - 1
+        row["error"] = round(size.diameter_mm / true_mm - 1, 4)
         row["covered"] = size.low_mm <= true_mm <= size.high_mm
-        row["half_width"] = (size.high_mm - size.low_mm) / 2 / true_mm
+        row["half_width"] = round((size.high_mm - size.low_mm) / 2 / true_mm, 4)
     return row
 
 
@@ -65,13 +65,16 @@ def main() -> None:
     result = {
         "folder": told.folder.name,
         "machine": platform.machine(),
-        "plates and bowls": sum_up([row for row in rows if not row["hollow"]]),
-        "hollowware": sum_up([row for row in rows if row["hollow"]]),
+        **{
+            name: sum_up([row for row in rows if row["hollow"] == hollow])
+            for name, hollow in (("plates and bowls", False), ("hollowware", True))
+            if any(row["hollow"] == hollow and row["error"] is not None for row in rows)
+        },
         "rows": rows,
     }
     print(json.dumps({key: value for key, value in result.items() if key != "rows"}, indent=1))
     if told.out is not None:
-        told.out.write_text(json.dumps(result, indent=1) + "\n", encoding="utf-8")
+        told.out.write_text(json.dumps(result) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

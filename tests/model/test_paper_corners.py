@@ -6,7 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from model.paper import draw_lip_heights_mm, likely_height_mm
+from model.ellipse import sample_ellipse
+from model.facts import Ellipse
+from model.paper import draw_lip_heights_mm, likely_height_mm, measure_size
 from model.paper_corners import find_paper
 from model.perspective import focal_length_px
 from model.photo import Photo, photo_from_rgb
@@ -89,3 +91,15 @@ def test_steep_rims_may_be_bowls_and_level_ones_seldom_stand_high() -> None:
     assert (steep > 35).mean() == pytest.approx(0.56, abs=0.06)
     assert likely_height_mm("from above", 60.0) > 50
     assert np.median(side) == pytest.approx(likely_height_mm("from the side", 0.0), abs=1.5)
+
+
+def test_the_bar_widens_with_what_is_hidden_of_the_lip_until_nothing_is_told() -> None:
+    photo, corners = _sheet((0, 0))
+    lip = sample_ellipse(Ellipse(300, 600, 200, 180, 0))
+    whole, part = (measure_size(photo, corners, lip, "from above", 15.0, seen) for seen in (1.0, 0.6))
+    assert whole is not None
+    assert part is not None
+    assert part.diameter_mm == whole.diameter_mm
+    assert part.high_mm - part.low_mm > 1.3 * (whole.high_mm - whole.low_mm)
+    assert measure_size(photo, corners, lip, "from above", 15.0, 0.4) is None
+    assert measure_size(photo, corners, lip, "from the side", 0.0, 0.4) is not None
