@@ -52,7 +52,8 @@ def level_border(strip: RimStrip, bands: Bands, labels: StripLabels | None) -> t
         k = int(np.clip(np.searchsorted(rows, y, side="right") - 1, 0, 3))
         share = (y - rows[k]) / max(rows[k + 1] - rows[k], 1e-6)
         map_y[y] += (steps[k] * (1 - share) + steps[k + 1] * share).astype(np.float32)
-    level = replace(bands.border, row0=round(first), row1=max(round(last), round(first) + 1))
+    row0 = int(np.clip(round(first), 0, height - 1))
+    level = replace(bands.border, row0=row0, row1=int(np.clip(round(last), row0 + 1, height)))
     return _move_strip(strip, map_x, map_y), replace(_move_bands(bands, map_x, map_y), border=level)
 
 
