@@ -196,3 +196,12 @@ def test_without_a_border_or_labels_nothing_is_moved() -> None:
     strip, bare = blank_strip()
     assert level_border(strip, bare, draw_labels()) == (strip, bare)
     assert level_border(strip, replace(bare, border=Band(30, 105, "border")), None)[0] is strip
+
+
+def test_a_border_that_reaches_over_the_lip_stays_within_the_strip() -> None:
+    strip, bare = blank_strip()
+    labels = draw_labels(border=(5, 30), sway=3.0)  # its upper edge lies 7 px above the first row
+    moved, level = level_border(strip, replace(bare, border=Band(0, 55, "border")), labels)
+    assert moved is not strip
+    assert level.border is not None
+    assert 0 == level.border.row0 < level.border.row1 <= strip.seen_mask.shape[0]
