@@ -19,8 +19,7 @@ from training.trim_truth import PhotoTruth
 class KeptPhoto:
     """A photo's strip with its print, light and surroundings, and the truth.
 
-    ``light`` is as read from ``evidence``; ``recast`` holds the scene's colours as if the phone had balanced
-    otherwise (`training.photo_strips.recast_scene`).
+    ``light`` is as read from ``evidence``.
     """
 
     name: str
@@ -31,4 +30,3 @@ class KeptPhoto:
     light: Light
     evidence: dict[str, Any]
     around: SceneColours | None
-    recast: Any

@@ -36,7 +36,6 @@ from model.trim_print import find_print
 from model.witness_input import WitnessWindows, cut_windows, describe_context, place_windows
 from training.kept_photo import KeptPhoto
 from training.label_truth import cells_of, cut_cover, unroll_cover
-from training.photo_strips import recast_scene
 from training.trim_truth import read_truth
 from training.witness_labels import COVERS
 
@@ -75,10 +74,7 @@ def pack_photo(path: Path, keep: Path | None = None) -> Packed | None:
     cover = unroll_cover(told, photo, piece, unrolled, strip)
     facts |= {"light read": list(light.white_rgb), "doubt": light.uncertainty_deg, "reach": windows.reach_px}
     if keep is not None:
-        kept = KeptPhoto(
-            *(path.stem, truth, facts, strip, found, light, evidence, around.colours),
-            recast_scene(around, truth, path.name),
-        )
+        kept = KeptPhoto(path.stem, truth, facts, strip, found, light, evidence, around.colours)
         with (keep / f"{path.stem}.pickle").open("wb") as file:
             pickle.dump(kept, file, protocol=5)
     packed = {"facts": facts, "count": len(places.starts)}

@@ -21,6 +21,7 @@ from torch import Tensor
 
 from model.strip_labels import MATERIALS, ROLES
 from model.witness_input import MOST_WINDOWS
+from training.intervals import area_under_curve
 from training.network import MovingAverage
 from training.witness_data import IGNORED, Labels, Photos, label_cells, lay_planes, load_photos, vary_photos
 from training.witness_network import VERDICTS, WHOLE, Witness
@@ -166,9 +167,9 @@ def score(told: dict[str, np.ndarray], photos: Photos) -> dict[str, Any]:
     left = 1 / (1 + np.exp(-told["whole"][known, WHOLE.index("remaining share")]))
     return {
         "photos": len(verdict),
-        "gold AUROC": area_under_curve(gold[is_metal], verdict[is_metal] == 0),
-        "metal AUROC": area_under_curve(metal, is_metal),
-        "worn AUROC": area_under_curve(told["whole"][known, WHOLE.index("worn")], whole[known, 1] > 0.5),
+        "gold AUROC": _part(gold[is_metal], verdict[is_metal] == 0),
+        "metal AUROC": _part(metal, is_metal),
+        "worn AUROC": _part(told["whole"][known, WHOLE.index("worn")], whole[known, 1] > 0.5),
         "error of remaining share": round(float(np.abs(left - whole[known, 0]).mean()), 4),
         "overlap of materials": _overlaps(told["materials"], MATERIALS),
         "overlap of roles": _overlaps(told["roles"], ROLES),
@@ -182,13 +183,11 @@ def _overlaps(counts: np.ndarray, names: tuple[str, ...]) -> dict[str, float]:
     return {name: round(float(value), 4) for name, value in zip(names, overlap, strict=True)}
 
 
-def area_under_curve(value: np.ndarray, positive: np.ndarray) -> float:
-    """Chance that a positive's value lies over a negative's (no ties expected); nan with one kind only."""
-    rank = np.argsort(np.argsort(value)) + 1.0
-    ups, downs = int(positive.sum()), int((~positive).sum())
-    if min(ups, downs) == 0:
+def _part(value: np.ndarray, positive: np.ndarray) -> float:
+    """Area under the curve that parts positives from the others, (n,) each; nan with one kind only."""
+    if positive.all() or not positive.any():
         return float("nan")
-    return round(float((rank[positive].sum() - ups * (ups + 1) / 2) / (ups * downs)), 4)
+    return round(area_under_curve(value[positive], value[~positive]), 4)
 
 
 def main() -> None:

@@ -1,7 +1,7 @@
 """What lies where in a rendered photo, pixel by pixel: the scene is staged again from its truth, not traced.
 
 The truth names the plan, and a plan always gives the same geometry and the same stamps (with the same art
-cache); so the cover of metal and of paint can be projected into the photo without any renderer.
+cache); so the cover of metal, paint and each role can be projected into the photo without any renderer.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from training.render.camera import Camera
-from training.render.decoration import METALS
 from training.render.motif_source import find_motif
 from training.render.plan import GLAZES, ScenePlan
 from training.render.stage import Stage, build_stage
@@ -141,8 +140,3 @@ def _project_strip(stage: Stage, rows: int, columns: int) -> tuple[Map, Map]:
         np.asarray(cv2.remap(at, fine_x, fine_y, cv2.INTER_LINEAR), np.float32),
         np.asarray(cv2.remap(facing.astype(np.float32), fine_x, fine_y, cv2.INTER_LINEAR), np.float32),
     )
-
-
-def metal_of(truth: dict[str, Any]) -> str:
-    """gold, platinum or none."""
-    return truth["metal"] if truth["metal"] in METALS else "none"

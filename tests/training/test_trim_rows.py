@@ -79,7 +79,7 @@ def keep_photo(name: str = "a", left: float = 1.0) -> tuple[KeptPhoto, Answer]:
     answer = Answer(np.array([2.0, -1.0, -2.0], np.float32), np.zeros(2, np.float32), cells)
     light = Light((1.0, 1.0, 1.0), 3.0, ("paper",))
     truth = true_photo(name, "gold", float(there.mean()))
-    kept = KeptPhoto(name, truth, {"difficulty": "clear"}, strip, found, light, {}, None, None)
+    kept = KeptPhoto(name, truth, {"difficulty": "clear"}, strip, found, light, {}, None)
     return kept, answer
 
 
