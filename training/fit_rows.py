@@ -48,11 +48,10 @@ from training.trim_features_table import PhotoRow
 Array = npt.NDArray[np.float64]
 
 FOLDS = 8
-STRENGTH = 0.3  # inverse penalty of the standardised weights
+STRENGTH = 0.3  # inverse penalty of the standardised weights (own choice)
 LEVELS = np.linspace(0.15, 0.85, 29)
-BALANCE_GIVEN = (
-    0.006  # of the best balance, for a lower level: what is told and doubted is better than untold
-)
+# Of the best balance, for a lower level: what is told and doubted is better than untold.
+BALANCE_GIVEN = 0.006
 LEAST_OVERLAP = 0.4  # of a border's rows with the true ones: less is not the border
 NEAR_CELLS = 1.5  # that a line's middle may be off
 LEAST_PAIRS, LEAST_RUN, FACTORS = 30, 0.2, (0.6, 1.6)  # lines to fit widths on; cells between two; bounds
