@@ -208,8 +208,8 @@ def write_card(recipe: Mapping[str, Any]) -> str:
         "",
         "Finding the same printed border again, in gold or platinum, sound or worn. That its colour differs",
         "from the glaze's is among the inputs; which colour it is, is not. It was trained and measured on",
-        "rendered pictures only; nothing is claimed about real photos. A near vector is a candidate to compare,",
-        "not an identification.",
+        "rendered pictures only; nothing is claimed about real photos. A near vector is a candidate to",
+        "compare, not an identification.",
         "",
     ]
     return "\n".join(lines)
