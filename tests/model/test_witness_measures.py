@@ -9,7 +9,7 @@ from model.colour import GOLD_LINEAR_RGB, PLATINUM_LINEAR_RGB, srgb_bytes
 from model.rim_band import RimStrip, strip_from_rgb
 from model.strip_labels import MATERIALS, ROLES, join_windows
 from model.trim import choose_verdict
-from model.trim_fusion import JudgedRegion, photo_features
+from model.trim_fusion import JudgedRegion, photo_features, trust_features
 from model.trim_recipe import load_recipe
 from model.trim_regions import TrimRegion
 from model.witness import Answer, Heard
@@ -103,3 +103,23 @@ def test_a_metal_is_named_only_where_it_is_surely_metal_and_surely_that_one() ->
     assert choose_verdict({"gold": 0.06, "platinum": 0.9, "no metal": 0.04}, None, limits)[1] is None
     assert choose_verdict({"gold": 0.85, "platinum": 0.05, "no metal": 0.1}, None, limits)[1] is None
     assert choose_verdict({"gold": 0.8, "platinum": 0.16, "no metal": 0.04}, None, limits)[1] is None
+
+
+def test_where_the_trust_in_a_metal_is_known_it_alone_decides_whether_that_is_named() -> None:
+    limits = {"gold": 0.9, "platinum": 0.9, "named_metal": 0.9, "no_metal": 0.9, "trust": 0.95}
+    limits |= {"worn": 0.5, "worn_metal": 0.7}
+    unsure = {"gold": 0.6, "platinum": 0.15, "no metal": 0.25}
+    sure = {"gold": 0.97, "platinum": 0.02, "no metal": 0.01}
+    assert choose_verdict(unsure, None, limits) == ("cannot tell", None)
+    assert choose_verdict(unsure, None, limits, 0.96) == ("gold", "gold")
+    assert choose_verdict(sure, None, limits, 0.94) == ("cannot tell", None)
+    assert choose_verdict(sure, 0.9, limits, 0.94) == ("worn lustre", None)
+    assert choose_verdict(sure, 0.9, limits, 0.96) == ("worn lustre", "gold")
+
+
+def test_what_speaks_for_the_likelier_metal_counts_alike_whichever_metal_that_is() -> None:
+    gold = trust_features({"said_gold": 2.0}, {"gold": 0.7, "platinum": 0.2, "no metal": 0.1})
+    platinum = trust_features({"said_gold": -2.0}, {"gold": 0.2, "platinum": 0.7, "no metal": 0.1})
+    assert gold["said_gold_toward"] == platinum["said_gold_toward"] == 2.0
+    assert gold["odds_named"] == pytest.approx(platinum["odds_named"])
+    assert (gold["is_gold"], platinum["is_gold"]) == (1.0, -1.0)
