@@ -1,8 +1,9 @@
 """Does the embedder survive real cameras: ``python -m training.evaluate_cloth --folder DIR --out FILE``.
 
-Photos of printed cloth, several of each cloth, near and far, turned: nothing like a border, and nothing the
-network was trained on. Each photo is cut into windows on a fixed grid; it counts as found where the nearest
-other photo shows the same cloth. The folder holds ``labels.csv``: columns file, cloth_guess, distance.
+Photos of printed cloth, several of each cloth, near and far, turned: nothing like a border. The network was
+trained on no photo of cloth, though a share of what it saw was drawn as cloth (`training.textures`). Each photo
+is cut into windows on a fixed grid; it counts as found where the nearest other photo shows the same cloth. The
+folder holds ``labels.csv``: columns file, cloth_guess, distance.
 """
 
 from __future__ import annotations
