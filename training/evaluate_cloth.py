@@ -1,9 +1,9 @@
 """Does the embedder survive real cameras: ``python -m training.evaluate_cloth --folder DIR --out FILE``.
 
-Photos of printed cloth, several of each cloth, near and far, turned: nothing like a border. The network was
-trained on no photo of cloth, though a share of what it saw was drawn as cloth (`training.textures`). Each photo
-is cut into windows on a fixed grid; it counts as found where the nearest other photo shows the same cloth. The
-folder holds ``labels.csv``: columns file, cloth_guess, distance.
+Photos of printed cloth, several of each cloth, near and far, turned: nothing like a border. The network
+was trained on no photo of cloth, though a share of what it saw was drawn as cloth (`training.textures`).
+Each photo is cut into windows on a fixed grid; it counts as found where the nearest other photo shows the
+same cloth. The folder holds ``labels.csv``: columns file, cloth_guess, distance.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ Places = npt.NDArray[np.int_]
 
 
 def cut_photo(data: bytes) -> npt.NDArray[np.uint8]:
-    """Windows (n, 3, 96, 320) uint8 of a photo: a grid at two sizes, whatever it shows."""
+    """Windows (n, 3, 96, 320) uint8 of a photo by its luminance: as wide as it, row by row."""
     photo = decode_photo(data)
     small = photo.linearise(photo.reduced(2 * WINDOW_WIDTH)[0])
     luminance = np.maximum(small @ np.asarray(LUMINANCE_WEIGHTS, np.float32), LEAST_LUMINANCE)

@@ -1,9 +1,10 @@
 """Strips drawn straight as contrasts with the glaze: no camera geometry, a few milliseconds each.
 
 The network sees nothing but luminance contrast and how far the colour is shifted, not where to, so most of
-its training needs no more than this: a border in metal that mirrors something brighter here and darker there,
-worn, blurred, noisy, compressed, cut off, beside lines, under clutter, with its rows misjudged. Light and the
-real separation of print from glaze are the business of the full renderer (``training.render.strip``), which is mixed in.
+its training needs no more than this: a border in metal that mirrors something brighter here and darker
+there, worn, blurred, noisy, compressed, cut off, beside lines, under clutter, with its rows misjudged. Light
+and the real separation of print from glaze are the business of the full renderer
+(``training.render.strip``), which is mixed in.
 """
 
 from __future__ import annotations

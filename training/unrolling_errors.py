@@ -20,8 +20,8 @@ MOST_STRETCH = 0.28
 # Rows that the unrolling lets rise and fall, of the border's height.
 MOST_BEND = 0.22
 ENDS_SHARE = 0.35
-# When rows were searched by contrast, a third of the borders of rendered photos were found with less than half
-# their rows, or with as much again beside them; labels do better, the network bears the worse.
+# When rows were searched by contrast, a third of the borders of rendered photos were found with less than
+# half their rows, or with as much again beside them; labels do better, the network bears the worse.
 BAD_ROWS_SHARE, MOST_ROWS_LOST = 0.5, 0.45
 
 
