@@ -21,7 +21,6 @@ LISTED = ("maker", "line", "distributor", "motif")
 ABOUT = ("about_kind", "about_id")
 # Kinds that need no second field to be found by name; a new piece may bring these with it.
 BROUGHT = {"decorations": "decoration", "marks": "mark"}
-LEFT_FOR_LATER = ("piece_id", "reading_id", "lines")
 
 
 def add_form_pages(app: FastAPI, desk: Desk) -> None:

@@ -18,7 +18,6 @@ from service.register.shelf import NAMED, find_record, find_rows
 from service.register.tables import name
 from service.register.tables import record as table
 
-MEANT_BY_NAME = ("motif", "line", "maker", "distributor", "piece")
 NEAR_NAMES = 3
 
 

@@ -32,11 +32,6 @@ class Camera:
         y = self.height_px / 2 - self.focal_px * (away @ self.up) / depth
         return np.stack([x, y], -1)
 
-    @property
-    def fov_x_deg(self) -> float:
-        """Horizontal field of view."""
-        return float(np.degrees(2 * np.arctan(self.width_px / 2 / self.focal_px)))
-
 
 def focal_in_pixels(focal_35mm: float, width_px: int, height_px: int) -> float:
     """Focal length in pixels from its 35 mm equivalent (by the diagonal)."""

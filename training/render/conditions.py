@@ -17,7 +17,6 @@ from training.render.tables import TABLE_KINDS
 
 Told = dict[str, Any]
 T = TypeVar("T")
-DIFFICULTIES = ("clear", "middling", "hard")
 FLAT = (
     *("rimmed plate",) * 3,
     *("coupe plate",) * 2,

@@ -7,7 +7,6 @@ lip 3–4 mm thick (common practice, no source).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +14,6 @@ from numpy.typing import NDArray
 from training.render.meshes import resample_polyline, smooth_polyline
 
 Floats = NDArray[np.float64]
-ProfileKind = Literal["rimmed", "coupe", "bowl", "cup", "sugar bowl", "creamer", "egg cup"]
 Points = list[tuple[float, float]]
 ROW_SPACING_MM = 1.2
 
