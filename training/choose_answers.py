@@ -16,9 +16,10 @@ MOST_WRONG, HIGHEST_BOUND = 0.01, 0.03  # of the photos whose metal is named; an
 MOST_WRONG_NONE = 0.01  # of the answers "no metal"
 MOST_WRONG_WEAR = 0.02  # of the photos whose wear is told, those without metal
 MOST_WRONG_WORN = 0.05  # of the answers "worn lustre"
+# Chances of metal, and of gold or platinum if it is metal, that are tried as thresholds.
 METAL_STEPS = (0.7, 0.75, 0.8, 0.84, 0.87, 0.9, 0.92, 0.94, 0.95, 0.96, 0.97, 0.98)
 IF_METAL_STEPS = (0.75, 0.8, 0.85, 0.88, 0.9, 0.92, 0.93, 0.94, 0.95, 0.96, 0.97, 0.98, 0.985, 0.99)
-NEVER = 0.9999
+NEVER = 0.9999  # a threshold that nothing reaches
 
 
 def choose_thresholds(judged: list[Judged]) -> dict[str, float]:

@@ -44,7 +44,7 @@ METAL_RISES = (
     *("cell_metal", "part_metal_odds_low", "part_metal_odds_middle", "role_metal"),
     *(f"{place}metal" for place in PLACES),
 )
-PARTS: dict[str, tuple[str, ...]] = {  # what a rival without the other half may use
+PARTS: dict[str, tuple[str, ...]] = {  # what a rival by one part alone may use
     "regions": (
         *("region_", "has_", "light_", "glaze_", "blur", "clipped", "repeat"),
         *(f"{place}{word}" for place in PLACES for word in ("gold", "metal")),
@@ -133,7 +133,7 @@ def _target(name: str, sample: PhotoSample) -> float | None:
 
 
 def keep_part(samples: list[PhotoSample], part: str) -> list[PhotoSample]:
-    """The samples with the features of one half only, for the comparison."""
+    """The samples with the features of one part only, for the comparison."""
     heads = PARTS[part]
     return [
         replace(s, features={n: v for n, v in s.features.items() if n.startswith(heads)}) for s in samples

@@ -22,10 +22,12 @@ Map = npt.NDArray[np.float32]
 STAMP_PX = (16.0, 60.0)
 DISTANCE_SPREAD = 0.55
 MOST_TURN_RAD = np.pi
-LARGEST_SHEET_PX = 480
+LARGEST_SHEET_PX = 480  # width of a stamp
+# All own choice, wider than a careful photo. Change of scale across a window; creases, of a quarter of its
+# height.
 PERSPECTIVE, CREASE_SHARE = 0.12, 0.12
-INK_LEVELS = (0.35, 1.6)
-MOST_SHADING, MOST_WEAVE = 0.3, 0.25
+INK_LEVELS = (0.35, 1.6)  # ln units between ink and cloth, palest and strongest
+MOST_SHADING, MOST_WEAVE = 0.3, 0.25  # ln units
 
 
 @dataclass(frozen=True, eq=False)

@@ -29,6 +29,7 @@ from training.witness_network import VERDICTS, WHOLE, Witness
 SEED = 11
 MATERIAL_WEIGHTS = (0.25, 1.0, 1.0, 0.8)  # most cells are bare
 ROLE_WEIGHTS = (0.25, 1.0, 1.0, 1.0)
+# Of the other parts of the loss beside the materials (own choice); label smoothing of the verdict.
 ROLE_SHARE, BAND_SHARE, PHOTO_SHARE, WHOLE_SHARE, SMOOTHING = 0.7, 0.5, 0.6, 0.3, 0.04
 WINDOWS_EACH = 4  # of a photo in training; asked, it shows all
 WARM_STEPS = 60
