@@ -33,7 +33,12 @@ def test_a_label_is_corrected_in_place_and_undone(desk: Page) -> None:
     expect(notice).to_contain_text("Undone.", timeout=15_000)
 
 
-def test_neighbours_that_speak_against_a_label_are_shown_with_both_photos(desk: Page) -> None:
+def test_neighbours_that_speak_against_a_label_are_shown_with_both_photos(desk: Page, served: Any) -> None:
+    desk.goto("/gallery?motif=Marram")
+    desk.get_by_role("button", name="Correct the labels of Marram").first.click()
+    desk.get_by_role("dialog").get_by_label("Motif").fill("Weir Lattice")
+    desk.get_by_role("dialog").get_by_role("button", name="Keep").click()
+    expect(desk.locator("#notice")).to_contain_text("Kept as Weir Lattice.", timeout=15_000)
     desk.goto("/gallery")
     doubts = desk.get_by_role("region", name="Labels to look at again")
     expect(doubts).to_be_visible(timeout=15_000)
@@ -41,6 +46,8 @@ def test_neighbours_that_speak_against_a_label_are_shown_with_both_photos(desk: 
     assert first.get_by_role("img").count() == 2
     first.get_by_role("link", name="Compare the two").click()
     assert "Compare two borders" in desk.inner_text("h1")
+    with served.client() as client:
+        assert client.post("/api/undo", json={}).status_code == 200
 
 
 def test_many_photos_survive_a_pause_and_a_reload_are_read_once_and_confirmed_together(
