@@ -139,5 +139,8 @@ def load_witness(folder: Path = WEIGHTS) -> Witness | None:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = THREADS
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    # Long strips take large maps once a photo: an arena would keep them, some 200 MB, between photos.
+    options.enable_cpu_mem_arena = False
+    options.enable_mem_pattern = False
     session = onnxruntime.InferenceSession(data, options, providers=["CPUExecutionProvider"])
     return Witness(session, recipe)
