@@ -29,6 +29,7 @@ _FINE = 4000  # points of the whole ellipse from which the arc is taken
 _REACHES_PX = (12.0, 8.0, 5.0)  # how far the edge is looked for, round by round
 _PRIOR = 0.6  # of the reach, one sigma: how far the edge is likely off
 _STEP_PX, _BLUR_PX, _BLUR_POINTS = 0.5, 1.5, 3.0
+_LEAST_REACH_PX = 1.0  # a change is taken over two px: an arc thinner than that has none beside it
 _STRONG, _MOST = 0.7, 1.2  # quantile of the strengths that counts 1; more than so much counts no more
 _JUMPS, _JUMP_COST = 3, 0.08  # steps from one point to the next; cost of the squared step
 _CONTRAST = 2.0  # Lab over 2 px: weaker is no edge
@@ -59,7 +60,10 @@ def follow_arc(rgb: RGB, start: Ellipse, votes: LipVotes) -> Ellipse | None:
         arc = visible_arc(current, width, height)
         if arc is None:
             return None
-        offset, strength = track_edge(rgb, *arc, min(reach_px, 0.7 * current.semi_minor))
+        reach = min(reach_px, 0.7 * current.semi_minor)
+        if reach < _LEAST_REACH_PX:
+            return None
+        offset, strength = track_edge(rgb, *arc, reach)
         usable = strength > _CONTRAST
         if usable.sum() < _LEAST_POINTS:
             return None

@@ -66,7 +66,7 @@ def test_a_piece_is_recorded_with_its_mark_and_number_and_taken_back(
     before = count_pieces(served)
     open_owned(phone, reading)
     phone.locator(".confirm").first.click()
-    expect(phone.locator("#record")).to_be_visible()
+    expect(phone.locator("#record")).to_be_visible(timeout=READ_MS)
     phone.locator("#mark-photo").set_input_files(str(PHOTOS / "27-pip-row-platinum-square-plate.jpg"))
     expect(phone.locator("#mark-said")).to_contain_text("kept with the piece", timeout=READ_MS)
     phone.get_by_label("Text of the mark").fill("Velderby Works V31")

@@ -65,3 +65,9 @@ def test_no_other_path_is_worth_more(seed: int) -> None:
     found = best_path(value)
     own = value[np.arange(5), found].sum() - 0.08 * (np.diff(found) ** 2).sum()
     assert own == pytest.approx(worth.max())
+
+
+def test_an_arc_thinner_than_a_change_of_colour_is_not_followed() -> None:
+    thin = Ellipse(120.0, 90.0, 60.0, 0.8, 0.0)
+    picture = np.random.default_rng(2).integers(0, 255, (180, 240, 3), np.uint8)
+    assert follow_arc(picture, thin, _votes(thin, 20.0)) is None
