@@ -98,13 +98,25 @@ def read_border(picture: np.ndarray) -> Border:
 
 
 @pytest.mark.parametrize(("text", "group", "repeats"), FRIEZES)
+def test_a_printed_frieze_is_counted_and_never_called_another(text: str, group: str, repeats: int) -> None:
+    border = read_border(photograph_plate(draw_tile(text), repeats, tilt_deg=25))
+    assert border.repeats == repeats and border.symmetry in (group, None)
+
+
+UNTOLD = pytest.mark.xfail(
+    strict=True, reason="the rows of E are found wider than printed: its group is untold"
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "group", "repeats"),
+    [pytest.param(*row, marks=UNTOLD if row[0] == "E" else ()) for row in FRIEZES],
+)
 def test_a_printed_frieze_is_named_and_counted_from_the_picture_of_its_plate(
     text: str, group: str, repeats: int
 ) -> None:
     border = read_border(photograph_plate(draw_tile(text), repeats, tilt_deg=25))
-    assert border.repeats == repeats
-    # Of a row of E the group may be left untold: its rows are found wider than they are printed.
-    assert border.symmetry == group or (text == "E" and border.symmetry is None)
+    assert (border.repeats, border.symmetry) == (repeats, group)
 
 
 @pytest.mark.parametrize(("text", "group", "repeats"), FRIEZES[::3])
